@@ -1,0 +1,37 @@
+"""Decussa: from the first pulse to numbers that hold.
+
+Names load on first use, so that importing the package costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+__version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from decussa.model.estimate import Estimate, SilentPeriod
+    from decussa.model.stimulus import Stimulus
+    from decussa.model.sweep import Sweep
+
+_HOME = {
+    "Estimate": "decussa.model.estimate",
+    "SilentPeriod": "decussa.model.estimate",
+    "Stimulus": "decussa.model.stimulus",
+    "Sweep": "decussa.model.sweep",
+}
+
+__all__ = ["Estimate", "SilentPeriod", "Stimulus", "Sweep", "__version__"]
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOME:
+        raise AttributeError(f"module 'decussa' has no attribute {name!r}")
+    value = getattr(import_module(_HOME[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)
