@@ -66,6 +66,7 @@ TRIAL_COLUMNS: tuple[Column, ...] = (
     Column("window_start_ms", "number", "ms", "Start of the window the response was measured in"),
     Column("window_end_ms", "number", "ms", "End of the window the response was measured in"),
     Column("verdict", "text", "", "accept, doubtful or reject"),
+    Column("rule", "text", "", "Name of the rule that decided, such as background, interval or clipped"),
     Column("reason", "text", "", "Why the trial is doubtful or rejected, with the number that decided"),
     Column("method", "text", "", "How the values were measured: methods, settings and version"),
 )  # fmt: skip

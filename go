@@ -1,0 +1,29 @@
+#!/bin/sh
+# Sets up everything inside this folder (.tools, .venv), then does one job.
+#   sh go demo    the main job: an invented study, measured, summarised and reported
+#   sh go test    style, types, layers, and every test
+# Needs Python 3.11 and pip; nothing outside this folder is touched.
+set -eu
+cd "$(dirname "$0")"
+job="${1:-}"
+case "$job" in
+    demo) pins=requirements/run.txt ;;
+    test) pins=requirements/test.txt ;;
+    *) echo "usage: sh go demo | sh go test" >&2; exit 2 ;;
+esac
+shift
+
+[ -x .tools/bin/uv ] || python3 -m pip install --quiet --disable-pip-version-check --target .tools uv
+uv=.tools/bin/uv
+[ -x .venv/bin/python ] || "$uv" venv --quiet --python 3.11 --python-preference only-system .venv
+"$uv" pip sync --quiet --python .venv/bin/python --require-hashes "$pins"
+"$uv" pip install --quiet --python .venv/bin/python --no-deps --editable .
+
+if [ "$job" = demo ]; then
+    exec .venv/bin/decussa demo "$@"
+fi
+.venv/bin/ruff check src tests bench
+.venv/bin/ruff format --check src tests bench
+.venv/bin/mypy
+.venv/bin/lint-imports --no-cache
+exec .venv/bin/python -m pytest "$@"

@@ -1,0 +1,1 @@
+"""Judgement: was the trial what it was meant to be? Pure: numbers in, verdicts out."""
