@@ -167,7 +167,7 @@ RULES: tuple[Rule, ...] = (
 )
 
 
-def judge(facts: TrialFacts, limits: Limits = Limits()) -> Verdict:  # noqa: B008 frozen record
+def judge(facts: TrialFacts, limits: Limits = Limits()) -> Verdict:
     """Return the gravest verdict any rule gives, ``ACCEPT`` where none objects.
 
     The reason lists every objection of that gravity and below, gravest first, so that nothing seen is left unsaid.

@@ -1,0 +1,1 @@
+"""Many recordings: trial tables and what they sum up to."""

@@ -1,0 +1,1 @@
+"""The command line: thin calls, plain words, exit codes."""
