@@ -3,6 +3,7 @@
     DecussaError
     ├── UsageError       the person who typed the command or wrote the call: wrong argument, contradictory options
     ├── RecordingError   the person who owns the data: a file, table or data set that cannot be believed as it is
+    ├── ProtocolError    the person who wrote the protocol: a field that is missing, unknown or out of range
     ├── MachineError     the person who keeps the machine: no permission, disk full, file vanished
     └── MissingPartError the person who installed the program: an optional group is not there
 
@@ -61,6 +62,19 @@ class UsageError(DecussaError, ValueError):
 
 class RecordingError(DecussaError):
     """A file, table or data set cannot be believed as it is."""
+
+
+class ProtocolError(DecussaError):
+    """A protocol cannot be carried out as written; ``problems`` lists every fault with its line."""
+
+    def __init__(self, where: str | Path, problems: tuple[str, ...]) -> None:
+        self.problems = problems
+        count = "1 fault" if len(problems) == 1 else f"{len(problems)} faults"
+        super().__init__(f"{count} in the protocol", where=where)
+
+    def sentence(self) -> str:
+        """Return every fault on a line of its own."""
+        return "\n".join(f"{self.where}, {problem}" for problem in self.problems)
 
 
 class MachineError(DecussaError):
