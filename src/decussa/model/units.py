@@ -22,6 +22,7 @@ _SPELLINGS = {
     "mv": "mV",
     "microvolt": "uV",
     "microvolts": "uV",
+    "microv": "uV",
     "uv": "uV",
     "\u00b5v": "uV",
     "\u03bcv": "uV",

@@ -1,0 +1,192 @@
+"""A recording from an EDF, EDF+, BDF or BDF+ file, with its BIDS sidecars where there are any."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from decussa.model.errors import RecordingError
+from decussa.model.muscle import muscle_and_side, side_of
+from decussa.model.recording import Channel, ChannelKind, Recording
+from decussa.model.units import microvolt_factor
+from decussa.recording.bids import Sidecars, find_sidecars
+from decussa.recording.channel_kind import kind_of_type, kinds_of_labels
+from decussa.recording.edf_header import EdfHeader, EdfSignal, read_header
+from decussa.recording.edf_signals import EdfSignals, Line, read_annotations
+from decussa.recording.sheet import Sheet
+from decussa.recording.stimuli import find_stimuli
+from decussa.recording.trigger import rising_edges
+
+#: A channel that does not move in this many pieces of the file is looked at as a whole.
+_GLANCES = 16
+
+
+@dataclass(frozen=True, slots=True)
+class _Described:
+    """What header and ``channels.tsv`` say about one channel."""
+
+    signal: EdfSignal
+    kind: ChannelKind
+    unit: str
+    target: str
+    group: str
+
+
+def read_edf(path: Path, events: Sheet | None = None) -> Recording:
+    """Read what an EDF or BDF file holds; samples stay on disk until sweeps are cut.
+
+    Parameters
+    ----------
+    path : Path
+        The file. Where its name is a BIDS name, the sidecars beside it are read too.
+    events : Sheet, optional
+        Stimuli, in place of those beside the file.
+
+    Raises
+    ------
+    RecordingError
+        If the file or its sidecars cannot be believed as they are.
+    """
+    header = read_header(path)
+    annotations = read_annotations(header)
+    beside = find_sidecars(path)
+    described, notes = _describe(header, beside)
+    signals = EdfSignals(header, tuple(Line(item.signal, _uv_per_unit(item, path)) for item in described))
+    channels = tuple(_channel(header, item, line) for item, line in zip(described, signals.lines, strict=True))
+    _refuse_flat(signals, channels)
+    return Recording(
+        name=beside.name,
+        path=str(path),
+        channels=channels,
+        events=find_stimuli(
+            where=str(path),
+            duration_s=header.duration_s,
+            sheet=events or beside.events,
+            trigger_edges=lambda: _trigger_edges(signals, channels),
+            annotations=annotations,
+        ),
+        signals=signals,
+        participant=beside.participant or path.stem,
+        session=beside.session,
+        task=beside.task,
+        run=beside.run,
+        duration_s=header.duration_s,
+        start=beside.start or header.start,
+        notes=(*header.notes, *notes),
+        facts=_filters(described) | beside.facts,
+    )
+
+
+def _describe(header: EdfHeader, beside: Sidecars) -> tuple[list[_Described], tuple[str, ...]]:
+    signals = [signal for signal in header.signals if not signal.holds_annotations]
+    if beside.channels is None:
+        kinds, notes = kinds_of_labels([item.label for item in signals], [_is_voltage(item.unit) for item in signals])
+        return [
+            _Described(signal, kind, signal.unit, signal.label, "") for signal, kind in zip(signals, kinds, strict=True)
+        ], notes
+    sheet = beside.channels
+    rows = [row for row in range(len(sheet.rows)) if sheet.cell(row, "name")]
+    if len(rows) != len(signals):
+        raise RecordingError(
+            "channels do not fit the recording",
+            where=sheet.path,
+            expected=f"{len(signals)} rows, one for each channel of {header.path.name}",
+            found=str(len(rows)),
+            do="correct channels.tsv",
+        )
+    return _match(signals, sheet, rows)
+
+
+def _match(signals: Sequence[EdfSignal], sheet: Sheet, rows: Sequence[int]) -> tuple[list[_Described], tuple[str, ...]]:
+    """Join each signal with its row: by name where the names are those of the file, else by order."""
+    by_name = {sheet.cell(row, "name")[:16].strip(): row for row in rows}
+    named = all(signal.label in by_name for signal in signals) and len(by_name) == len(signals)
+    described, notes = [], []
+    for signal, in_order in zip(signals, rows, strict=True):
+        row = by_name[signal.label] if named else in_order
+        name, unit = sheet.cell(row, "name"), sheet.cell(row, "units")
+        kind = kind_of_type(sheet.cell(row, "type"))
+        if sheet.cell(row, "status").lower() == "bad" and kind == "emg":
+            kind = "other"
+            notes.append(f"channel {name} is marked bad in channels.tsv and left out")
+        if kind == "emg" and unit and _is_voltage(unit) and _differs(unit, signal.unit):
+            notes.append(
+                f"channel {name}: the header says {signal.unit!r}, channels.tsv says {unit!r}, which is believed"
+            )
+        described.append(
+            _Described(
+                EdfSignal(**{field: getattr(signal, field) for field in EdfSignal.__slots__ if field != "label"}, label=name),
+                kind, unit or signal.unit, sheet.cell(row, "target_muscle"), sheet.cell(row, "group"),
+            )
+        )  # fmt: skip
+    return described, tuple(notes)
+
+
+def _is_voltage(unit: str) -> bool:
+    try:
+        microvolt_factor(unit)
+    except RecordingError:
+        return False
+    return True
+
+
+def _differs(unit: str, other: str) -> bool:
+    return not _is_voltage(other) or microvolt_factor(unit) != microvolt_factor(other)
+
+
+def _uv_per_unit(item: _Described, path: Path) -> float:
+    """Return the factor to microvolt; 1 for channels that need not be a voltage."""
+    if item.kind == "emg":
+        return microvolt_factor(item.unit, where=f"{path}, channel {item.signal.label}")
+    return microvolt_factor(item.unit) if _is_voltage(item.unit) else 1.0
+
+
+def _channel(header: EdfHeader, item: _Described, line: Line) -> Channel:
+    muscle, side = muscle_and_side(item.target or item.signal.label)
+    low_uv, high_uv = line.rails_uv if item.kind == "emg" else (-math.inf, math.inf)
+    return Channel(
+        name=item.signal.label,
+        kind=item.kind,
+        rate_hz=header.rate_hz(item.signal),
+        unit=item.unit,
+        muscle=muscle,
+        side=side or side_of(item.group) or muscle_and_side(item.signal.label)[1],
+        low_uv=low_uv,
+        high_uv=high_uv,
+    )
+
+
+def _filters(described: Sequence[_Described]) -> dict[str, str]:
+    """Return the hardware filters that the header tells of, for the report."""
+    told = {item.signal.prefilter for item in described if item.kind == "emg" and item.signal.prefilter}
+    return {"Hardware filters": "; ".join(sorted(told))} if told else {}
+
+
+def _trigger_edges(signals: EdfSignals, channels: Sequence[Channel]) -> list[float]:
+    """Return the onsets of trigger pulses in seconds, from the first trigger channel that has any."""
+    for index, channel in enumerate(channels):
+        if channel.kind == "trigger":
+            edges = rising_edges(signals.read_channel(index))
+            if edges.size:
+                return [float(edge) / channel.rate_hz for edge in edges]
+    return []
+
+
+def _refuse_flat(signals: EdfSignals, channels: Sequence[Channel]) -> None:
+    """Refuse an EMG channel that never moves: glance at a few records, read all only where they are alike."""
+    for index, channel in enumerate(channels):
+        if channel.kind != "emg" or not signals.is_flat_at(index, _GLANCES):
+            continue
+        samples = signals.read_channel(index)
+        if np.ptp(samples) == 0:
+            raise RecordingError(
+                f"channel {channel.name} is constant",
+                where=str(signals.header.path),
+                expected="a signal that moves",
+                found=f"{samples[0]:g} uV throughout",
+                do="check its electrode, or mark it bad in channels.tsv to measure the others",
+            )

@@ -1,0 +1,111 @@
+"""Stimuli from a sheet of events: BIDS ``events.tsv``, or a lab's own sheet with the same columns.
+
+The columns are those of ``EVENT_COLUMNS``; a row is a stimulus only if it has ``stim_type``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from decussa.model.errors import RecordingError
+from decussa.model.recording import StimulusEvent
+from decussa.model.stimulus import STIMULUS_TYPES
+from decussa.model.table import Column
+from decussa.recording.sheet import Sheet
+from decussa.recording.stimulus_text import build_stimulus
+
+EVENT_COLUMNS: tuple[Column, ...] = (
+    Column(
+        "onset", "number", "s", "Onset of the test pulse (the last of the stimulus) from the start of the recording"
+    ),
+    Column("duration", "number", "s", "Duration of the stimulus; 0"),
+    Column("stim_type", "text", "", "What was given; a row without it is no stimulus"),
+    Column("condition", "text", "", "Name of the condition"),
+    Column(
+        "intensity_mso", "number", "% MSO", "Intensity of the test pulse in percent of the maximum stimulator output"
+    ),
+    Column("cond_intensity_mso", "number", "% MSO", "Intensity of the conditioning pulse, likewise"),
+    Column("isi_ms", "number", "ms", "Interstimulus interval asked for, onset to onset"),
+    Column("muscle", "text", "", "Muscle the stimulus is meant for; n/a for all that are recorded"),
+    Column("current_ma", "number", "mA", "Current of the nerve pulse"),
+    Column("contraction_pct", "number", "% MVC", "Contraction asked for; 0 is rest"),
+    Column("block", "text", "", "Block of trials that belong together"),
+    Column("timepoint", "text", "", "Point in time within the study, such as before or after"),
+    Column("stim_side", "text", "", "Side of the head, or of the nerve, that was stimulated"),
+)
+STIM_TYPE_LEVELS = {
+    "single": "One magnetic pulse",
+    "paired": "A conditioning and a test pulse, both magnetic, isi_ms apart",
+    "nerve": "One electrical pulse to the nerve of the muscle",
+}
+
+
+def read_events(sheet: Sheet) -> tuple[StimulusEvent, ...]:
+    """Return the stimuli of a sheet in its order; rows without ``stim_type`` are left out.
+
+    Raises
+    ------
+    RecordingError
+        If a row cannot be meant as it stands; the message names its line.
+    """
+    rows = [row for row in range(len(sheet.rows)) if sheet.cell(row, "stim_type")]
+    return tuple(_read_row(sheet, row, sweep) for sweep, row in enumerate(rows, start=1))
+
+
+def _read_row(sheet: Sheet, row: int, sweep: int) -> StimulusEvent:
+    kind = sheet.cell(row, "stim_type").lower()
+    if kind not in STIMULUS_TYPES:
+        raise RecordingError(
+            "stim_type is not known",
+            where=sheet.place(row),
+            expected=", ".join(STIMULUS_TYPES),
+            found=repr(sheet.cell(row, "stim_type")),
+            do="correct the row, or clear the cell where the row is no stimulus",
+        )
+    onset_s = sheet.number(row, "onset")
+    if math.isnan(onset_s):
+        raise RecordingError("stimulus has no onset", where=sheet.place(row), expected="seconds in the column onset")
+    values = {name: sheet.number(row, name) for name in ("intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma")}
+    contraction = sheet.number(row, "contraction_pct")
+    if contraction < 0:
+        raise RecordingError(
+            "contraction_pct is out of range", where=sheet.place(row), expected="0 or more", found=f"{contraction:g}"
+        )
+    return StimulusEvent(
+        sweep=sweep,
+        onset_s=onset_s,
+        stimulus=build_stimulus(kind, values, where=sheet.place(row)),
+        pulse_from="events",
+        contraction_pct=contraction,
+        label=sheet.cell(row, "trial_type"),
+        **{name: sheet.cell(row, name) for name in ("condition", "block", "timepoint", "stim_side", "muscle")},
+    )
+
+
+def check_onsets(onsets_s: Sequence[float], places: Sequence[str], duration_s: float) -> None:
+    """Raise ``RecordingError`` where onsets repeat, run backwards or lie outside the recording; ``places`` name them."""
+    before = -math.inf
+    for onset_s, place in zip(onsets_s, places, strict=True):
+        if not 0 <= onset_s < duration_s:
+            raise RecordingError(
+                "stimulus lies outside the recording",
+                where=place,
+                expected=f"an onset from 0 to {duration_s:g} s",
+                found=f"{onset_s:g} s",
+                do="check that the events belong to this recording, and that onsets are in seconds",
+            )
+        if onset_s <= before:
+            raise RecordingError(
+                "stimulus is given twice" if onset_s == before else "stimuli are not in order of time",
+                where=place,
+                expected=f"an onset after {before:g} s",
+                found=f"{onset_s:g} s",
+                do="sort the rows by onset and remove the copies",
+            )
+        before = onset_s
+
+
+def stimulus_places(sheet: Sheet) -> list[str]:
+    """Return where each stimulus of the sheet stands, in its order."""
+    return [sheet.place(row) for row in range(len(sheet.rows)) if sheet.cell(row, "stim_type")]

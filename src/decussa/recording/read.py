@@ -1,0 +1,164 @@
+"""The door: from a path to a recording, whatever its format.
+
+A new format is one file and one line in ``FORMATS``.
+"""
+
+from __future__ import annotations
+
+import glob
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from decussa.model.errors import MachineError, RecordingError, UsageError
+from decussa.model.recording import Recording
+from decussa.recording.edf import read_edf
+from decussa.recording.edf_header import is_edf
+from decussa.recording.sheet import Sheet, read_sheet
+
+_FIRST_BYTES = 4096
+_CHUNK_BYTES = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """One format: how it is recognised by its first bytes, its usual endings, and its reader."""
+
+    name: str
+    endings: tuple[str, ...]
+    matches: Callable[[bytes], bool]
+    read: Callable[[Path, Sheet | None], Recording]
+
+
+FORMATS: tuple[Format, ...] = (
+    Format("EDF or BDF", (".edf", ".bdf"), is_edf, read_edf),
+)  # fmt: skip
+
+
+def read(path: str | Path, *, events: str | Path | None = None, mapping: str | Path | None = None) -> Recording:
+    """Read what a recording holds: channels and stimuli now, samples when sweeps are cut.
+
+    Parameters
+    ----------
+    path : str or Path
+        A file, or a BIDS folder that holds one recording.
+    events : str or Path, optional
+        A sheet of stimuli beside the recording; it goes before all that the recording itself says.
+    mapping : str or Path, optional
+        Reserved for another lab's names; not read by this version.
+
+    Raises
+    ------
+    RecordingError
+        If the file cannot be believed as it is.
+    MachineError
+        If it cannot be read at all.
+    """
+    if mapping is not None:
+        raise UsageError("mappings are not read by this version", where="mapping", do="give a sheet of events")
+    file = _single_file(Path(path))
+    first = _first_bytes(file)
+    if not first:
+        raise RecordingError("file is empty", where=file, expected=_known(), do="copy the file again")
+    chosen = next((entry for entry in FORMATS if entry.matches(first)), None)
+    if chosen is None:
+        raise RecordingError("format is not known", where=file, expected=_known(), found=repr(first[:8]))
+    return chosen.read(file, _read_stimuli(Path(events)) if events is not None else None)
+
+
+def find_recordings(paths: Sequence[str | Path]) -> tuple[Path, ...]:
+    """Return the recordings that ``paths`` name (files, BIDS roots or folders, globs), each once, in order.
+
+    A BIDS folder gives its ``*_emg`` files outside ``derivatives`` and ``sourcedata``; another folder every file with
+    the ending of a binary format.
+
+    Raises
+    ------
+    RecordingError
+        If a path names no recording.
+    """
+    if isinstance(paths, (str, Path)):
+        paths = [paths]
+    found: dict[Path, None] = {}
+    for path in paths:
+        places = [Path(path)]
+        if not places[0].exists() and glob.has_magic(str(path)):
+            places = [Path(name) for name in sorted(glob.glob(str(path), recursive=True))]  # noqa: PTH207  absolute patterns
+        files = [file for place in places for file in ([place] if not place.is_dir() else _in_folder(place))]
+        if not files:
+            raise RecordingError("no recording found", where=str(path), expected=_known())
+        found |= dict.fromkeys(files)
+    return tuple(found)
+
+
+def fingerprint(path: str | Path) -> str:
+    """Return the SHA-256 of a file as 64 hexadecimal digits."""
+    digest = hashlib.sha256()
+    try:
+        with Path(path).open("rb") as file:
+            while piece := file.read(_CHUNK_BYTES):
+                digest.update(piece)
+    except OSError as error:
+        raise _unreadable(Path(path), error) from error
+    return digest.hexdigest()
+
+
+def _in_folder(folder: Path) -> list[Path]:
+    apart = {"derivatives", "sourcedata", "code"}
+    files = [
+        file
+        for file in sorted(folder.rglob("*"))
+        if file.suffix.lower()
+        in {ending for entry in FORMATS for ending in entry.endings if ending in {".edf", ".bdf"}}
+        and not any(part in apart or part.startswith(".") for part in file.relative_to(folder).parts)
+    ]
+    named = [file for file in files if file.stem.endswith("_emg")]
+    return named or files
+
+
+def _single_file(path: Path) -> Path:
+    if not path.is_dir():
+        return path
+    files = _in_folder(path)
+    if len(files) != 1:
+        names = ", ".join(file.name for file in files[:3]) + (", ..." if len(files) > 3 else "")
+        raise RecordingError(
+            "folder does not hold one recording",
+            where=path,
+            expected="a file, or a folder with one recording",
+            found=f"{len(files)} recordings: {names}" if files else "none",
+            do="name the file" if files else "",
+        )
+    return files[0]
+
+
+def _first_bytes(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return file.read(_FIRST_BYTES)
+    except OSError as error:
+        raise _unreadable(path, error) from error
+
+
+def _unreadable(path: Path, error: OSError) -> MachineError:
+    return MachineError("file cannot be read", where=path, found=(error.strerror or str(error)).lower())
+
+
+def _read_stimuli(path: Path) -> Sheet:
+    sheet = read_sheet(path)
+    missing = [name for name in ("onset", "stim_type") if name not in sheet.columns]
+    if missing:
+        raise RecordingError(
+            "sheet of stimuli lacks a column",
+            where=path,
+            expected="the columns onset and stim_type",
+            found=", ".join(sheet.columns),
+            do="name the columns as docs/formats.md says",
+        )
+    return sheet
+
+
+def _known() -> str:
+    endings = sorted({ending for entry in FORMATS for ending in entry.endings})
+    return f"a recording in one of the formats {', '.join(endings)}"
