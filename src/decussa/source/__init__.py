@@ -1,0 +1,1 @@
+"""Where sweeps come from."""

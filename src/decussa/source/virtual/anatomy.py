@@ -1,0 +1,156 @@
+"""What muscles are like across people: the figures from which a person's own muscles are drawn.
+
+Latencies: FDI in contraction 19.5 (SD 1.45) ms, Cantone 2019, doi 10.3389/fnhum.2019.00185; erector spinae L4-L5 20.8 (1.5)
+ms, Taniguchi 1999, doi 10.1097/00007632-199901150-00014, here the mean of the two sides. Resting threshold of a hand muscle
+47.3 (8.1) % MSO, Jitsakulchaidej 2022, doi 10.1186/s12883-022-02977-8, right-skewed (Wassermann 2002,
+doi 10.1016/S1388-2457(02)00144-X). Latency and threshold of the forearm, threshold of the trunk, sizes, M-waves, pool sizes
+and the strength of the paired-pulse effects: common practice, from memory, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from decussa.model.errors import UsageError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Range:
+    """How a quantity spreads over people: mean and standard deviation, in the quantity's unit."""
+
+    mean: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Anatomy:
+    """One muscle across people.
+
+    Parameters
+    ----------
+    key : str
+        The muscle's key in ``decussa.model.muscle``.
+    units : int
+        Motor units in the pool.
+    potential_ms : float
+        Whole width of one unit's potential.
+    dispersion : float
+        Spread of the units' arrivals; 1 is a hand muscle.
+    full_uv : Range
+        Peak-to-peak when all units fire nearly at once: the M-wave where there is a nerve to reach.
+    threshold_mso : Range
+        Resting threshold of the better side (50 µV), log-normal.
+    active_latency_ms : Range
+        Latency during contraction.
+    m_latency_ms, axon_ma : Range or None
+        Latency of the M-wave and current that excites half of the axons; None where no nerve is practical to reach.
+    contraction_gain : float
+        Drive that contraction adds at most, in log intensity.
+    silence_ms : Range
+        Silent period at very strong pulses.
+    cond_best : float
+        Conditioning intensity that inhibits best at short intervals, as a share of the resting threshold.
+    inhibition, facilitation, long_inhibition : Range
+        Change of drive by a conditioning pulse, in log intensity.
+    rail_uv : float
+        End of the converter's range.
+    artifact_uv : float
+        Peak of the stimulus artifact at 100 % MSO.
+    heart_uv : float
+        Peak of the heart's signal in this muscle's electrodes.
+    """
+
+    key: str
+    units: int
+    potential_ms: float
+    dispersion: float
+    full_uv: Range
+    threshold_mso: Range
+    active_latency_ms: Range
+    m_latency_ms: Range | None
+    axon_ma: Range | None
+    contraction_gain: float
+    silence_ms: Range
+    cond_best: float
+    inhibition: Range
+    facilitation: Range
+    long_inhibition: Range
+    rail_uv: float
+    artifact_uv: float
+    heart_uv: float
+
+
+FDI = Anatomy(
+    key="FDI", units=120, potential_ms=13.0, dispersion=1.0, full_uv=Range(mean=15_000, sd=2_500), threshold_mso=Range(mean=47.3, sd=8.1),
+    active_latency_ms=Range(mean=19.5, sd=1.45), m_latency_ms=Range(mean=3.3, sd=0.3), axon_ma=Range(mean=11.0, sd=2.0),
+    contraction_gain=0.20, silence_ms=Range(mean=220, sd=40), cond_best=0.75, inhibition=Range(mean=0.075, sd=0.030),
+    facilitation=Range(mean=0.032, sd=0.020), long_inhibition=Range(mean=0.09, sd=0.03), rail_uv=20_000.0,
+    artifact_uv=4_000.0, heart_uv=0.0,
+)  # fmt: skip
+
+FCR = Anatomy(
+    key="FCR", units=140, potential_ms=11.0, dispersion=1.0, full_uv=Range(mean=9_000, sd=2_000), threshold_mso=Range(mean=50.0, sd=8.5),
+    active_latency_ms=Range(mean=14.5, sd=1.1), m_latency_ms=Range(mean=2.8, sd=0.3), axon_ma=Range(mean=12.0, sd=2.5),
+    contraction_gain=0.20, silence_ms=Range(mean=190, sd=35), cond_best=0.75, inhibition=Range(mean=0.070, sd=0.030),
+    facilitation=Range(mean=0.030, sd=0.020), long_inhibition=Range(mean=0.09, sd=0.03), rail_uv=20_000.0,
+    artifact_uv=4_000.0, heart_uv=0.0,
+)  # fmt: skip
+
+# Deep multifidus shows inhibition at 1, 3, 4 and 12 ms and no facilitation at 15 ms: PLoS ONE 2016, 11:e0159391.
+LES = Anatomy(
+    key="LES", units=200, potential_ms=10.0, dispersion=2.0, full_uv=Range(mean=9_000, sd=2_000),
+    threshold_mso=Range(mean=88.0, sd=11.0),
+    active_latency_ms=Range(mean=20.0, sd=1.4), m_latency_ms=None, axon_ma=None,
+    contraction_gain=0.22, silence_ms=Range(mean=110, sd=25), cond_best=0.60, inhibition=Range(mean=0.070, sd=0.025),
+    facilitation=Range(mean=0.0, sd=0.015), long_inhibition=Range(mean=0.07, sd=0.03), rail_uv=6_000.0,
+    artifact_uv=2_500.0, heart_uv=40.0,
+)  # fmt: skip
+
+#: Ipsilateral trunk responses come later (Desmons 2023, doi 10.3389/fnins.2023.1180816); by how much is from memory.
+IPSILATERAL_LATER_MS = 1.6
+IPSILATERAL_THRESHOLD = 1.06
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Electrodes on one muscle of one side, and whether the stimulated hemisphere is on that same side."""
+
+    anatomy: Anatomy
+    side: str
+    ipsilateral: bool = False
+
+    @property
+    def channel(self) -> str:
+        """Name of the channel."""
+        return f"{self.anatomy.key} {self.side}"
+
+
+@dataclass(frozen=True, slots=True)
+class Montage:
+    """Where a protocol records from, and which side of the head is stimulated; the first site is the target."""
+
+    sites: tuple[Site, ...]
+    stim_side: str
+
+
+MONTAGES: dict[str, Montage] = {
+    "hand": Montage((Site(FDI, "right"),), "left"),
+    "forearm": Montage((Site(FCR, "left"),), "right"),
+    "lumbar": Montage((Site(LES, "right"), Site(LES, "left", ipsilateral=True)), "left"),
+}
+
+
+def montage_of(protocol: str) -> Montage:
+    """Return the montage of ``protocol``; a ``UsageError`` lists the ones there are."""
+    if protocol not in MONTAGES:
+        raise UsageError(
+            "the virtual participant does not know this protocol", expected=", ".join(MONTAGES), found=repr(protocol)
+        )
+    return MONTAGES[protocol]
+
+
+def log_normal(spread: Range) -> tuple[float, float]:
+    """Return mean and SD of the logarithm for a log-normal quantity with the mean and SD of ``spread``."""
+    variance = math.log(1 + (spread.sd / spread.mean) ** 2)
+    return math.log(spread.mean) - variance / 2, math.sqrt(variance)

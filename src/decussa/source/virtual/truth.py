@@ -1,0 +1,111 @@
+"""What is true of one muscle of a virtual participant, worked out from its own physiology."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from decussa.model.stimulus import Stimulus
+from decussa.source.virtual.cortex import (
+    ACTIVE_PCT,
+    FLUCTUATION,
+    Pathway,
+    active_threshold_mso,
+    conditioning_shift,
+    mean_latency_ms,
+    silence_until_ms,
+)
+from decussa.source.virtual.pool import PERIPHERAL, Potentials, draw_potentials
+from decussa.source.virtual.recorder import Electrodes
+
+#: Intensity at which truths are stated, as a share of the resting threshold.
+STATED_AT = 1.2
+#: Conditioning by strong pulses is stated for a pair of equal pulses this far above threshold.
+LONG_COND = 1.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MuscleTruth:
+    """What is true of one muscle; NaN where it does not exist, infinite never.
+
+    Parameters
+    ----------
+    rest_threshold_mso, active_threshold_mso : float
+        Intensity whose typical response is 50 µV at rest, 200 µV at 15 % MVC. They may be above 100: then none is obtainable.
+    mep_uv : float
+        Typical response at 120 % of the resting threshold, at rest.
+    mep_max_uv : float
+        Plateau of the recruitment curve.
+    mmax_uv : float
+        All units by the nerve.
+    latency_rest_ms, latency_active_ms : float
+        At 120 % of the resting threshold.
+    silent_period_ms : float
+        From the start of the response to the return of activity, at 120 % of the resting threshold and 15 % MVC.
+    sici_ratio, icf_ratio, lici_ratio : float
+        Mean conditioned over mean unconditioned size for a test pulse at 120 %: best conditioning intensity and 3 or 12 ms;
+        two pulses of 120 % and 100 ms.
+    noise_uv : float
+        RMS of the recording at rest without mains and heart.
+    """
+
+    muscle: str
+    side: str
+    rest_threshold_mso: float
+    active_threshold_mso: float
+    mep_uv: float
+    mep_max_uv: float
+    mmax_uv: float
+    latency_rest_ms: float
+    latency_active_ms: float
+    silent_period_ms: float
+    sici_ratio: float
+    icf_ratio: float
+    lici_ratio: float
+    noise_uv: float
+
+
+def muscle_truth(pathway: Pathway, electrodes: Electrodes, shift: float) -> MuscleTruth:
+    """Return the truth of one muscle in a state that moves its drive by ``shift``."""
+    moved = math.exp(-shift)
+    threshold = pathway.threshold_mso * moved
+    test = STATED_AT * threshold
+    active_latency = mean_latency_ms(pathway, test / moved, ACTIVE_PCT)
+    return MuscleTruth(
+        muscle=pathway.anatomy.key,
+        side=pathway.site.side,
+        rest_threshold_mso=threshold,
+        active_threshold_mso=active_threshold_mso(pathway) * moved,
+        mep_uv=pathway.size_uv(pathway.drive(test / moved, 0.0)),
+        mep_max_uv=float(pathway.sizes_uv[-1]),
+        mmax_uv=_m_max(pathway),
+        latency_rest_ms=mean_latency_ms(pathway, test / moved, 0.0),
+        latency_active_ms=active_latency,
+        silent_period_ms=silence_until_ms(pathway, test) - active_latency,
+        sici_ratio=_ratio(pathway, pathway.anatomy.cond_best, 3.0),
+        icf_ratio=_ratio(pathway, pathway.anatomy.cond_best, 12.0),
+        lici_ratio=_ratio(pathway, LONG_COND, 100.0),
+        noise_uv=electrodes.noise_uv,
+    )
+
+
+def _ratio(pathway: Pathway, cond_share: float, isi_ms: float) -> float:
+    """Mean conditioned over mean unconditioned size, averaged over the fluctuation of excitability."""
+    cond = min(cond_share * pathway.threshold_mso, 100.0)
+    pair = Stimulus.paired(cond, 50.0, isi_ms)
+    drive = pathway.drive(STATED_AT * pathway.threshold_mso, 0.0)
+    nodes, weights = np.polynomial.hermite_e.hermegauss(21)
+    alone = [pathway.size_uv(drive + FLUCTUATION * node) for node in nodes]
+    shift = conditioning_shift(pathway, pair)
+    conditioned = [pathway.size_uv(drive + shift + FLUCTUATION * node) for node in nodes]
+    return float(weights @ np.array(conditioned) / (weights @ np.array(alone)))
+
+
+def _m_max(pathway: Pathway) -> float:
+    if math.isnan(pathway.axon_ma):
+        return math.nan
+    every = np.arange(pathway.pool.threshold.size)
+    wave = draw_potentials(pathway.pool, Potentials(every, PERIPHERAL * pathway.pool.travel_ms), 0.0, 20.0, 800)
+    return float(np.ptp(wave))
