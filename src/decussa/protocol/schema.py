@@ -71,7 +71,11 @@ class ProtocolMuscle(Section):
 
 
 class Coil(Section):
-    """Coil and how it is held. Coil current and induced brain current are two fields on purpose: they differ."""
+    """Coil and how it is held. Coil current and induced brain current are two fields on purpose: they differ.
+
+    ``start_cm`` is where the search for the hotspot begins: from the midline towards the stimulated side, and to the front
+    of the vertex.
+    """
 
     type: Annotated[str, Field(min_length=1)]
     size: str = ""

@@ -1,0 +1,36 @@
+"""Closing: last checks, how the person is, and what is due next day."""
+
+from __future__ import annotations
+
+from decussa.model.dialogue import Ask, Plan
+from decussa.plan.frame import Frame, ask
+from decussa.protocol.steps import Closing
+
+
+def close_session(frame: Frame, step: Closing) -> Plan:
+    """Ask how the person is and when the follow-up is due; the answers are journal entries."""
+    questions = (
+        Ask(
+            key="adverse",
+            text="Any complaint: headache, neck pain, dizziness, hearing, skin, anything else?",
+            kind="choice",
+            choices=("none", "yes: write it down now"),
+            step=frame.step,
+            default="none",
+        ),
+        Ask(
+            key="observed",
+            text="First-timers stay for 10 minutes. Is the person well?",
+            kind="confirm",
+            step=frame.step,
+        ),
+        Ask(
+            key="follow-up",
+            text=f"Most complaints come later: a call is due in {step.follow_up_h:g} h. Noted?",
+            kind="confirm",
+            step=frame.step,
+        ),
+    )
+    for question in questions:
+        yield from ask(question)
+    return {}

@@ -1,0 +1,142 @@
+"""Wrappers: plans in, plan out. Each passes requests and replies through and adds one thing of its own."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from decussa.model.dialogue import Ask, Deliver, Lost, Plan, Refused, Reply, Request, Rest
+from decussa.model.stimulus import Stimulus
+from decussa.plan.frame import ask_number, deliver
+from decussa.plan.step import Ended, advance
+from decussa.protocol.schema import Limits
+
+#: Highest test intensity that may be given to a person who has felt none today (a published ramp starts here).
+FIRST_MSO = 30.0
+#: A rating is asked for again once the test intensity has risen this much since the last.
+RATE_AGAIN_MSO = 5.0
+#: A step up that was not given is tried this often.
+_TRIES = 3
+
+
+def with_waits(plan: Plan, span_s: tuple[float, float], *, seed: int) -> Plan:
+    """Give every stimulus its wait, drawn uniformly from ``span_s`` to a tenth of a second."""
+    waits = _draw(span_s, seed)
+    request = advance(plan, None)
+    while not isinstance(request, Ended):
+        if isinstance(request, Deliver):
+            request = replace(request, wait_s=next(waits))
+        request = advance(plan, (yield request))
+    return request.found
+
+
+def _draw(span_s: tuple[float, float], seed: int) -> Iterator[float]:
+    rng = np.random.default_rng(seed)
+    low, high = span_s
+    while True:
+        yield min(max(round(float(rng.uniform(low, high)), 1), low), high)
+
+
+def with_breaks(plan: Plan, *, every: int, seconds: float) -> Plan:
+    """Rest after every so many stimuli."""
+    given = 0
+    request = advance(plan, None)
+    while not isinstance(request, Ended):
+        if isinstance(request, Deliver):
+            if given and given % every == 0:
+                yield Rest(seconds=seconds, step=request.step, why=f"a break after {given} stimuli")
+            given += 1
+        request = advance(plan, (yield request))
+    return request.found
+
+
+def with_climb(plan: Plan, limits: Limits, *, tolerated_mso: float = FIRST_MSO - 10) -> Plan:
+    """Never rise by more than a step above what was tolerated today: climb first, with a discomfort rating.
+
+    Conditioning pulses, nerve pulses and falls are exempt. A rating at or above ``limits.discomfort_stop`` closes the way
+    up: the request, and every later one that high, is answered with a refusal.
+    """
+    climb = _Climb(limits, tolerated_mso)
+    request = advance(plan, None)
+    while not isinstance(request, Ended):
+        level = _test_level(request)
+        if math.isnan(level):
+            request = advance(plan, (yield request))
+            continue
+        assert isinstance(request, Deliver)
+        reply = yield from climb.reach(request, level)
+        request = advance(plan, reply)
+    return request.found
+
+
+def _test_level(request: Request) -> float:
+    """Return the test intensity of a magnetic stimulus, NaN for anything else."""
+    if not isinstance(request, Deliver) or request.stimulus.stim_type == "nerve":
+        return math.nan
+    return request.stimulus.intensity_mso
+
+
+class _Climb:
+    """What this person has tolerated so far in this plan."""
+
+    def __init__(self, limits: Limits, tolerated_mso: float) -> None:
+        self.limits = limits
+        self.tolerated = self.rated = tolerated_mso
+        self.closed = math.inf
+
+    def reach(self, request: Deliver, level: float) -> Generator[Request, Reply, Reply]:
+        """Climb as far as ``level`` needs, then give the stimulus itself; return its reply or a refusal."""
+        tries = 0
+        while level > self.tolerated + self.limits.climb_step_mso and level < self.closed:
+            before = self.tolerated
+            yield from self._one_step(request)
+            tries = tries + 1 if self.tolerated == before else 0
+            if tries == _TRIES or before >= self.limits.ceiling_mso:
+                return Refused(limit="climb", reason=f"the way up to {level:g} % MSO could not be climbed")
+        if level >= self.closed:
+            return Refused(limit="discomfort", reason=f"{level:g} % MSO is above what was tolerated today")
+        reply = yield request
+        if level > self.tolerated and not isinstance(reply, Refused):
+            yield from self._take(request.step, level, rate=level >= self.rated + RATE_AGAIN_MSO)
+        return reply
+
+    def _one_step(self, request: Deliver) -> Generator[Request, Reply, None]:
+        level = min(self.tolerated + self.limits.climb_step_mso, self.limits.ceiling_mso)
+        step = replace(
+            request,
+            stimulus=Stimulus.single(level),
+            condition="climb",
+            block=f"{request.step}, climb",
+            why="One step up, to see how it is felt.",
+        )
+        reply = yield from deliver(step)
+        if isinstance(reply, Refused):
+            self.closed = min(self.closed, level)
+        elif not (isinstance(reply, Lost) and reply.given == "not given"):
+            yield from self._take(request.step, level, rate=True)
+
+    def _take(self, step: str, level: float, *, rate: bool) -> Generator[Request, Reply, None]:
+        """Note that ``level`` was given; where asked, hear how it was."""
+        if rate:
+            self.rated = level
+            if (yield from _rate(step, level)) >= self.limits.discomfort_stop:
+                self.closed = min(self.closed, level)
+                return
+        self.tolerated = max(self.tolerated, level)
+
+
+def _rate(step: str, level: float) -> Generator[Request, Reply, float]:
+    rating = yield from ask_number(
+        Ask(
+            key="discomfort",
+            text=f"How uncomfortable was the pulse at {level:g} %? 0 not at all, 10 unbearable.",
+            kind="rating",
+            step=step,
+            default=0.0,
+            unit="of 10",
+        )
+    )
+    return 0.0 if math.isnan(rating) else rating

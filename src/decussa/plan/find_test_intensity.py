@@ -1,0 +1,39 @@
+"""Test intensity: the setting whose response lies between 0.5 and 1 mV, or another range."""
+
+from __future__ import annotations
+
+import math
+
+from decussa.estimate import target_size
+from decussa.model.dialogue import Plan, Refused, Trial
+from decussa.model.stimulus import Stimulus
+from decussa.plan.frame import Frame, usable
+from decussa.protocol.steps import TestIntensity
+
+#: The search ends when the expected size lies in the range with this probability.
+_SURE = 0.9
+_FEWEST = 6
+
+
+def find_test_intensity(frame: Frame, step: TestIntensity) -> Plan:
+    """Search the setting; finds ``test_intensity`` in % MSO."""
+    threshold = frame.known.get("rmt", math.nan)
+    ceiling = frame.limits.ceiling_mso
+    state = target_size.start(low_uv=step.low_uv, high_uv=step.high_uv, threshold_mso=threshold, ceiling_mso=ceiling)
+    for number in range(step.pulses):
+        reply = yield from frame.deliver(
+            Stimulus.single(target_size.suggest(state)),
+            condition="test intensity",
+            why=f"Looking for {step.low_uv / 1000:g} to {step.high_uv / 1000:g} mV.",
+        )
+        if isinstance(reply, Refused):
+            break
+        if isinstance(reply, Trial) and usable(reply):
+            size, noise = (reply.value(frame.muscle.label, name) for name in ("amplitude_uv", "noise_uv"))
+            if math.isfinite(size) and size >= 0:
+                floor = noise if math.isfinite(noise) else frame.criterion.size_uv
+                state = target_size.learn(state, target_size.suggest(state), size, noise_uv=floor)
+        yield from frame.show({"test_intensity": target_size.summary(state)})
+        if number + 1 >= _FEWEST and target_size.probability_in_range(state) >= _SURE:
+            break
+    return {"test_intensity": target_size.summary(state)}

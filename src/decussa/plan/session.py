@@ -1,0 +1,119 @@
+"""A whole session as one plan: the protocol's steps in order, each fed with what earlier steps found."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from decussa.model.dialogue import Found, Plan
+from decussa.model.estimate import Estimate
+from decussa.plan.blocks import (
+    give_recruitment_curve,
+    give_silent_period_block,
+    give_single_block,
+    recheck,
+)
+from decussa.plan.closing import close_session
+from decussa.plan.combine import with_breaks, with_climb, with_waits
+from decussa.plan.contraction import find_maximal_contraction
+from decussa.plan.familiarisation import familiarise
+from decussa.plan.find_hotspot import find_hotspot
+from decussa.plan.find_mmax import find_mmax
+from decussa.plan.find_test_intensity import find_test_intensity
+from decussa.plan.find_threshold import find_threshold
+from decussa.plan.frame import Frame, rest
+from decussa.plan.paired_block import give_paired_block
+from decussa.plan.trunk import find_trunk_levels
+from decussa.protocol.intensity import Reference
+from decussa.protocol.schema import Protocol, ProtocolMuscle
+from decussa.protocol.steps import Hotspot, Step
+
+#: A break of this length after so many stimuli, besides the rests a protocol asks for (common practice, no source).
+BREAK_EVERY = 60
+BREAK_S = 60.0
+
+#: How each kind of step is carried out. The search for the hotspot also needs the coil and is made in ``_plan_of``.
+PLANS: Mapping[str, Callable[[Frame, Any], Plan]] = {
+    "familiarisation": familiarise,
+    "threshold": find_threshold,
+    "mmax": find_mmax,
+    "mvc": find_maximal_contraction,
+    "test intensity": find_test_intensity,
+    "single": give_single_block,
+    "recruitment curve": give_recruitment_curve,
+    "paired": give_paired_block,
+    "silent period": give_silent_period_block,
+    "trunk levels": find_trunk_levels,
+    "re-check": recheck,
+    "closing": close_session,
+}
+
+#: Which quantity of a muscle an intensity refers to.
+_QUANTITY: Mapping[Reference, str] = {"rmt": "rmt", "amt": "amt", "base": "base", "size": "test_intensity"}
+
+
+def session_plan(protocol: Protocol, *, seed: int, earlier: Found | None = None) -> Plan:
+    """Return the plan of a whole session.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        From ``read_protocol``.
+    seed : int
+        Seed of orders and waits; the same seed asks the same, given the same replies.
+    earlier : mapping of str to Estimate, optional
+        What is already known, by ``"muscle label/quantity"``, as a session returns it: a fixed intensity from an earlier
+        time point, or the estimates from which a changed plan goes on.
+
+    Returns
+    -------
+    A generator of requests that returns everything found, by ``"muscle label/quantity"``.
+    """
+    steps = _steps(protocol, seed, dict(earlier or {}))
+    timed = with_waits(with_breaks(steps, every=BREAK_EVERY, seconds=BREAK_S), protocol.limits.interval_s, seed=seed)
+    return with_climb(timed, protocol.limits)
+
+
+def _steps(protocol: Protocol, seed: int, found: dict[str, Estimate]) -> Plan:
+    for number, step in enumerate(protocol.steps):
+        yield from rest(step.rest_before_s, step=step_name(step), why="A rest that the protocol asks for.")
+        frame = _frame(protocol, step, seed=seed + number, found=found)
+        result = yield from _plan_of(protocol, step, frame)
+        found |= {f"{frame.muscle.label}/{quantity}": estimate for quantity, estimate in result.items()}
+    return found
+
+
+def _plan_of(protocol: Protocol, step: Step, frame: Frame) -> Plan:
+    if isinstance(step, Hotspot):
+        return find_hotspot(frame, step, _start(protocol, frame.muscle))
+    return PLANS[step.kind](frame, step)
+
+
+def _start(protocol: Protocol, muscle: ProtocolMuscle) -> tuple[float, float]:
+    """Return where the search begins: the protocol's distance from the midline, on the side that is stimulated."""
+    lateral, front = protocol.coil.start_cm
+    return (-lateral if muscle.stim_side == "left" else lateral), front
+
+
+def _frame(protocol: Protocol, step: Step, *, seed: int, found: Found) -> Frame:
+    muscle = protocol.target(step)
+    known: dict[Reference, float] = {}
+    for reference, quantity in _QUANTITY.items():
+        estimate = found.get(f"{muscle.label}/{quantity}")
+        known[reference] = estimate.value if estimate is not None else math.nan
+    sides = tuple(other.label for other in protocol.muscles if other.muscle == muscle.muscle and other.target)
+    return Frame(
+        step=step_name(step),
+        muscle=muscle,
+        limits=protocol.limits,
+        criterion=protocol.criterion,
+        seed=seed,
+        both_sides=sides,
+        known=known,
+    )
+
+
+def step_name(step: Step) -> str:
+    """Return the name of a step in tables and on screen: its own, or its kind."""
+    return step.name or step.kind
