@@ -109,8 +109,8 @@ def emg_noise(n: int, rng: Rng) -> Array:
 
 
 def firing_units(n: int, rng: Rng, units: int | None = None) -> Array:
-    """Interference of units firing at 8 to 25 per second, unit RMS: spiky when few are active."""
-    units = units or int(rng.integers(8, 60))
+    """Interference of 20 to 80 units firing at 8 to 25 per second, unit RMS: spiky when few are active."""
+    units = units or int(rng.integers(20, 80))
     wave = np.zeros(n)
     for _ in range(units):
         width = rng.uniform(4.0, 10.0)
@@ -188,4 +188,41 @@ def response_world(
     return World(
         samples_uv=samples.astype(np.float32), rate_hz=rate_hz, onset_sample=onset_sample,
         onset_ms=onset_ms - offset if ratio else np.nan, end_ms=t_ms[seen[-1]] - offset if ratio else np.nan,
+    )  # fmt: skip
+
+
+def silence_world(
+    rng: Rng, *, background: str, level_uv: float, ramp_ms: float, rate_hz: float, breaks: bool = False,
+    nuisances: bool = False, floor_uv: float = 4.0,
+) -> World:  # fmt: skip
+    """A sweep of -120 to 400 ms during contraction: response, silence, return within ``ramp_ms`` (0: at once).
+
+    With ``breaks`` one short, weaker burst lies inside the silence. Amplifier noise of ``floor_uv`` RMS goes on throughout.
+    """
+    onset_ms = rng.uniform(14.0, 28.0)
+    return_ms = rng.uniform(onset_ms + 50.0, 260.0)
+    t_ms = np.arange(-120.0, 400.0, 1e3 / FINE_HZ)
+    wave = list(RESPONSES.values())[int(rng.integers(len(RESPONSES)))](t_ms, onset_ms, rng)
+    seen = np.flatnonzero(np.abs(wave) > 0.01 * np.abs(wave).max())
+    wave *= rng.uniform(8.0, 40.0) * level_uv / np.ptp(wave)
+    end_ms = min(float(t_ms[seen[-1]]), return_ms - 20.0)
+    gate = np.where(
+        t_ms < onset_ms + 2.0, 1.0, np.clip((t_ms - return_ms) / ramp_ms, 0, 1) if ramp_ms else t_ms >= return_ms
+    )
+    if breaks and return_ms - end_ms > 45.0:
+        length = rng.uniform(4.0, 10.0)
+        start = rng.uniform(end_ms + 8.0, return_ms - 20.0 - length)
+        gate = np.where((t_ms >= start) & (t_ms < start + length), rng.uniform(0.3, 0.8), gate)
+    gate = gate * np.where(t_ms > return_ms, rng.uniform(0.8, 1.3), 1.0)
+    fine = wave + level_uv * gate * BACKGROUNDS[background](t_ms.size, rng) + floor_uv * white_noise(t_ms.size, rng)
+    if nuisances:
+        fine += artifact(t_ms, rng) + floor_uv * rng.uniform(0, 1.0) * mains(t_ms, rng)
+        if rng.random() < 0.5:
+            fine += rng.uniform(10, 60) * heart(t_ms, rng)
+    samples, shift = record(fine, rate_hz, rng)
+    onset_sample = round((120.0 - shift) * rate_hz / 1e3)
+    offset = onset_sample * 1e3 / rate_hz + shift - 120.0
+    return World(
+        samples_uv=samples.astype(np.float32), rate_hz=rate_hz, onset_sample=onset_sample,
+        onset_ms=onset_ms - offset, end_ms=end_ms - offset, return_ms=return_ms - offset,
     )  # fmt: skip

@@ -63,7 +63,7 @@ def model_onsets(
     baseline_ms : (float, float)
         Noise is learnt here; counts from the first pulse.
     artifact_end_ms, first_pulse_ms : float or ndarray, shape (n_sweeps,)
-        Where the artifact of the test pulse ends; where the first pulse lies (0, or minus the interstimulus interval).
+        Where the artifact of the test pulse ends (NaN: there is none); where the first pulse lies (0, or minus the interstimulus interval).
     intervals : bool
         Whether ``low_ms`` and ``high_ms`` are filled.
 
@@ -84,7 +84,7 @@ def model_onsets(
     found = np.full((n_sweeps, 5), np.nan)
     _measure_onsets(
         bridged, float(rate_hz), onset_sample, factor, window_ms, baseline_ms,
-        np.broadcast_to(np.asarray(artifact_end_ms, dtype=np.float64), n_sweeps).copy(),
+        np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
         np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps).copy(),
         family.carry, family.step_form, family.step_cost, family.start_form, family.start_cost, found,
     )  # fmt: skip

@@ -41,7 +41,7 @@ def quantile(weights: Array, share: float) -> float:
     total = 0.0
     for j in range(weights.size):
         if total + weights[j] >= share:
-            return j + (share - total) / weights[j]
+            return float(j + (share - total) / weights[j])
         total += weights[j]
     return float(weights.size)
 
