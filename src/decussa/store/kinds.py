@@ -1,0 +1,185 @@
+"""The closed list of what can happen, with the record each kind of entry holds and an example of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from decussa.model.dialogue import Answer, Ask, Deliver, Done, Lost, Refused, Rest, Show, Trial
+from decussa.model.errors import UsageError
+from decussa.model.estimate import Estimate
+from decussa.model.stimulus import Stimulus
+from decussa.model.trial import Verdict
+from decussa.store import records as r
+
+Kind = Literal[
+    "study created",
+    "participant added",
+    "session opened",
+    "recording kept",
+    "withdrawn",
+    "started",
+    "gate",
+    "asked",
+    "answered",
+    "refused",
+    "lost",
+    "step found",
+    "step skipped",
+    "step redone",
+    "tolerance",
+    "adverse event",
+    "note",
+    "correction",
+    "paused",
+    "resumed",
+    "plan changed",
+    "listener failed",
+    "remeasured",
+    "stopped",
+    "finished",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class KindOfEntry:
+    """What an entry of this kind says, the records it may hold, and one of them."""
+
+    meaning: str
+    holds: tuple[type, ...]
+    example: r.Body
+
+
+_HASH = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"
+
+KINDS: dict[Kind, KindOfEntry] = {
+    "study created": KindOfEntry(
+        "The study was made and its protocol locked; the first entry of the journal `study`.",
+        (r.StudyCreated,),
+        r.StudyCreated(protocol="forearm", protocol_sha256=_HASH, version="0.1.0"),
+    ),
+    "participant added": KindOfEntry(
+        "A participant was added, by pseudonym.", (r.ParticipantAdded,), r.ParticipantAdded(pseudonym="P07")
+    ),
+    "session opened": KindOfEntry(
+        "A participant got a new session, with a journal of that name.",
+        (r.SessionOpened,),
+        r.SessionOpened(session="P07-1", pseudonym="P07"),
+    ),
+    "recording kept": KindOfEntry(
+        "A file was taken into `recordings` as it is.",
+        (r.RecordingKept,),
+        r.RecordingKept(file="P07/rest.edf", pseudonym="P07", sha256=_HASH),
+    ),
+    "withdrawn": KindOfEntry(
+        "A participant withdrew; sweeps, answers and notes were wiped, the hashes stay.",
+        (r.Withdrawn,),
+        r.Withdrawn(pseudonym="P07", entries=412, sweeps=301),
+    ),
+    "started": KindOfEntry(
+        "The session's plan was started, with all that is needed to build the same plan again.",
+        (r.Started,),
+        r.Started(protocol_sha256=_HASH, source="virtual", version="0.1.0", seed=7, operator="OP1"),
+    ),
+    "gate": KindOfEntry(
+        "A condition for the first pulse was confirmed or not.",
+        (r.Gate,),
+        r.Gate(gate="ear protection", passed=True, operator="OP1"),
+    ),
+    "asked": KindOfEntry(
+        "What the plan asks for, written before anybody else hears of it.",
+        (Deliver, Ask, Rest, Show),
+        Deliver(stimulus=Stimulus.single(54), step="threshold", muscle="FCR left", why="near the threshold"),
+    ),
+    "answered": KindOfEntry(
+        "What came back, with the sweep and the measured values of a stimulus, written before anything is decided from it.",
+        (Trial, Answer, Done),
+        Trial(number=12, values={"FCR left": {"amplitude_uv": 83.5}}, verdict=Verdict("accept")),
+    ),
+    "refused": KindOfEntry(
+        "A stimulus was not given because a limit forbids it.",
+        (Refused,),
+        Refused(limit="ceiling", reason="92 % MSO is above the protocol's ceiling of 90 % MSO"),
+    ),
+    "lost": KindOfEntry(
+        "A stimulus has no stored answer; the operator says whether it was given.",
+        (Lost,),
+        Lost(given="given and lost", reason="the computer restarted"),
+    ),
+    "step found": KindOfEntry(
+        "A step of the protocol ended, with what it found.",
+        (r.StepFound,),
+        r.StepFound(
+            step="threshold", results={"rmt": Estimate(value=51, low=49.5, high=52.6, n=18, method="adaptive")}
+        ),
+    ),
+    "step skipped": KindOfEntry(
+        "The operator skipped a step.", (r.StepMark,), r.StepMark(step="mmax", reason="not tolerated", operator="OP1")
+    ),
+    "step redone": KindOfEntry(
+        "The operator has a step done again; its earlier entries stay.",
+        (r.StepMark,),
+        r.StepMark(step="hotspot", reason="the cap had moved", operator="OP1"),
+    ),
+    "tolerance": KindOfEntry(
+        "The participant rated discomfort.", (r.Tolerance,), r.Tolerance(rating=3, intensity_mso=60)
+    ),
+    "adverse event": KindOfEntry(
+        "Something untoward happened to the participant.",
+        (r.AdverseEvent,),
+        r.AdverseEvent(event="headache", severity="mild", action="paused, water", operator="OP1"),
+    ),
+    "note": KindOfEntry(
+        "Words of the operator.", (r.Remark,), r.Remark(text="electrode 2 pressed on again", operator="OP1")
+    ),
+    "correction": KindOfEntry(
+        "An earlier entry is wrong; it stays, this one says what is right.",
+        (r.Correction,),
+        r.Correction(entry=31, text="the coil current was reversed from here", operator="OP1"),
+    ),
+    "paused": KindOfEntry(
+        "The session was paused.", (r.Remark,), r.Remark(text="participant needs a break", operator="OP1")
+    ),
+    "resumed": KindOfEntry(
+        "The session went on, after a pause or after being reopened.", (r.Remark,), r.Remark(text="reopened")
+    ),
+    "plan changed": KindOfEntry(
+        "On reopening, the plan did not ask what an earlier entry holds.",
+        (r.PlanChanged,),
+        r.PlanChanged(entry=17, now=Rest(seconds=60, step="threshold")),
+    ),
+    "listener failed": KindOfEntry(
+        "A screen or another onlooker failed; the session went on without it.",
+        (r.ListenerFailed,),
+        r.ListenerFailed(listener="run page", error="connection closed"),
+    ),
+    "remeasured": KindOfEntry(
+        "An old sweep was measured again; the new values stand beside the old ones.",
+        (r.Remeasured,),
+        r.Remeasured(entry=18, reason="window changed to 12 to 45 ms"),
+    ),
+    "stopped": KindOfEntry("The session was ended before its plan was.", (r.Remark,), r.Remark(text="end of the day")),
+    "finished": KindOfEntry(
+        "The plan came to its end, with what the whole session found.",
+        (r.StepFound,),
+        r.StepFound(step="session", results={"rmt": Estimate(value=51, low=49.5, high=52.6, n=18, method="adaptive")}),
+    ),
+}
+
+
+def check_kind(kind: Kind, body: r.Body) -> None:
+    """Refuse a kind that is not in the list, or a record that does not belong to it.
+
+    Raises
+    ------
+    UsageError
+        With the kinds, or the records, that would be right.
+    """
+    if kind not in KINDS:
+        raise UsageError("kind of entry is not known", expected=", ".join(KINDS), found=repr(kind))
+    if type(body) not in KINDS[kind].holds:
+        raise UsageError(
+            f"entry '{kind}' cannot hold this record",
+            expected=" or ".join(held.__name__ for held in KINDS[kind].holds),
+            found=type(body).__name__,
+        )

@@ -1,0 +1,185 @@
+"""What an entry of a journal may hold besides requests and replies: a closed set of frozen records."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from decussa.model.dialogue import Reply, Request
+from decussa.model.estimate import Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyCreated:
+    """Which protocol the study was locked to; ``version`` is the program's."""
+
+    protocol: str
+    protocol_sha256: str
+    version: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParticipantAdded:
+    """A participant, by pseudonym."""
+
+    pseudonym: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionOpened:
+    """A session of a participant; ``session`` is the name of its journal."""
+
+    session: str
+    pseudonym: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingKept:
+    """A file taken into ``recordings``; ``file`` counts from there."""
+
+    file: str
+    pseudonym: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Withdrawn:
+    """A participant withdrew; the numbers say how much was wiped."""
+
+    pseudonym: str
+    entries: int
+    sweeps: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Started:
+    """What a session starts from: enough to build the same plan again. ``settings`` are further arguments of the plan."""
+
+    protocol_sha256: str
+    source: str
+    version: str
+    seed: int = 0
+    operator: str = ""
+    settings: Mapping[str, str | float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remark:
+    """Words of the operator (by code, not by name), or why something was done."""
+
+    text: str
+    operator: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepMark:
+    """A step of the protocol the operator acted on."""
+
+    step: str
+    reason: str = ""
+    operator: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepFound:
+    """What a step found, by quantity: a fresh plan can start from here."""
+
+    step: str
+    results: Mapping[str, Estimate] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdverseEvent:
+    """Something untoward: what, how bad, what was done."""
+
+    event: str
+    severity: Literal["mild", "moderate", "severe"]
+    action: str
+    text: str = ""
+    operator: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tolerance:
+    """Discomfort rated by the participant, 0 to 10, at an intensity in % MSO (NaN: not at a pulse)."""
+
+    rating: float
+    intensity_mso: float = math.nan
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gate:
+    """One condition for the first pulse, such as consent; only the outcome, never a health answer."""
+
+    gate: str
+    passed: bool
+    operator: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remeasured:
+    """An old sweep measured again; ``entry`` is the number of its answer."""
+
+    entry: int
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """What is wrong in an earlier entry, which stays as it is."""
+
+    entry: int
+    text: str
+    operator: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanChanged:
+    """On reopening, the plan asks something else than entry ``entry`` holds; None: it asks nothing more."""
+
+    entry: int
+    now: Request | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListenerFailed:
+    """A screen or another guest failed; the session went on."""
+
+    listener: str
+    error: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """Values measured from one sweep, by channel and quantity, and what made them.
+
+    ``method`` names methods and settings, ``version`` the program's version.
+    """
+
+    values: Mapping[str, Mapping[str, float]]
+    method: str
+    version: str
+
+
+Event = (
+    StudyCreated
+    | ParticipantAdded
+    | SessionOpened
+    | RecordingKept
+    | Withdrawn
+    | Started
+    | Remark
+    | StepMark
+    | StepFound
+    | AdverseEvent
+    | Tolerance
+    | Gate
+    | Remeasured
+    | Correction
+    | PlanChanged
+    | ListenerFailed
+)
+Body = Request | Reply | Event
