@@ -181,3 +181,18 @@ def build_stimulus(kind: StimulusType, values: dict[str, float], *, where: str, 
             found=f"{error.found}{found}",
             do="correct it and try again",
         ) from error
+
+
+def describe_stimulus(stimulus: Stimulus, contraction_pct: float = math.nan) -> str:
+    """Return text that ``read_stimulus_text`` reads as the same stimulus, such as ``TMS 52% single``."""
+    test = "" if math.isnan(stimulus.intensity_mso) else f"{stimulus.intensity_mso:g}%"
+    if stimulus.stim_type == "nerve":
+        words = ["PNS", "" if math.isnan(stimulus.current_ma) else f"{stimulus.current_ma:g} mA"]
+    elif stimulus.stim_type == "single":
+        words = ["TMS", test, "single"]
+    else:
+        cond = "" if math.isnan(stimulus.cond_intensity_mso) else f"CS {stimulus.cond_intensity_mso:g}%"
+        words = ["TMS paired", cond, f"TS {test}" if test else "", f"ISI {stimulus.isi_ms:g} ms"]
+    if contraction_pct > 0:
+        words.append(f"at {contraction_pct:g}% MVC")
+    return " ".join(word for word in words if word)

@@ -1,0 +1,136 @@
+"""Trial and summary tables on disk: CSV, TSV or Parquet by ending; written whole or not at all; missing is an empty cell."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from importlib.util import find_spec
+from pathlib import Path
+
+import pandas as pd
+
+from decussa.model.errors import MachineError, MissingPartError, RecordingError, UsageError
+from decussa.model.table import SUMMARY_COLUMNS, TRIAL_COLUMNS
+from decussa.recording.whole_file import whole_file
+
+_KINDS = {column.name: column.kind for column in (*SUMMARY_COLUMNS, *TRIAL_COLUMNS)}
+_DELIMITERS = {".csv": ",", ".tsv": "\t"}
+#: Without these a table is neither of trials nor a summary.
+_NEEDED = ("participant", "muscle")
+
+
+def check_table_path(path: str | Path) -> Path:
+    """Return ``path`` if a table can have that ending.
+
+    Raises
+    ------
+    UsageError
+        If the ending is another.
+    MissingPartError
+        If it is ``.parquet`` and the group that reads it is not installed.
+    """
+    ending = Path(path).suffix.lower()
+    if ending not in {*_DELIMITERS, ".parquet"}:
+        raise UsageError(
+            "table format is not known", where=str(path), expected=".csv, .tsv or .parquet", found=ending or "no ending"
+        )
+    if ending == ".parquet" and find_spec("pyarrow") is None:
+        raise MissingPartError(
+            "Parquet needs a part that is not installed", where=str(path), do="pip install 'decussa[parquet]'"
+        )
+    return Path(path)
+
+
+def write_table(frame: pd.DataFrame, path: str | Path) -> None:
+    """Write a table; the format follows from the ending.
+
+    Raises
+    ------
+    UsageError, MissingPartError
+        As ``check_table_path``.
+    MachineError
+        If the machine refuses; what was there before is then still there.
+    """
+    target = check_table_path(path)
+    with whole_file(target) as partial:
+        if target.suffix.lower() == ".parquet":
+            frame.to_parquet(partial, index=False)
+        else:
+            frame.to_csv(partial, sep=_DELIMITERS[target.suffix.lower()], index=False, lineterminator="\n")
+
+
+def read_table(path: str | Path) -> pd.DataFrame:
+    """Return a table as it was written: text columns as text, numbers as float, counts as int where none is missing.
+
+    Raises
+    ------
+    RecordingError
+        If the file is no table of trials and no summary.
+    UsageError, MissingPartError, MachineError
+        As ``check_table_path``; or if the file cannot be read.
+    """
+    target = check_table_path(path)
+    frame = _refusing(_read_parquet if target.suffix.lower() == ".parquet" else _read_delimited, target)
+    missing = [name for name in _NEEDED if name not in frame.columns]
+    if missing:
+        raise RecordingError(
+            "not a table of trials and not a summary",
+            where=target,
+            expected=f"the columns {', '.join(_NEEDED)} and others",
+            found=", ".join(map(str, frame.columns[:6])) or "no columns",
+            do="give a table that decussa wrote",
+        )
+    return frame
+
+
+def _refusing(read: Callable[[Path], pd.DataFrame], path: Path) -> pd.DataFrame:
+    try:
+        return read(path)
+    except OSError as error:
+        # pyarrow's own errors about the content are OSErrors without a number.
+        if error.errno is not None:
+            raise MachineError(
+                "table cannot be read", where=path, found=(error.strerror or str(error)).lower()
+            ) from error
+        raise _not_a_table(path, error) from error
+    except (ValueError, pd.errors.ParserError, csv.Error) as error:
+        raise _not_a_table(path, error) from error
+
+
+def _not_a_table(path: Path, error: Exception) -> RecordingError:
+    return RecordingError(
+        "table cannot be read", where=path, expected="a table as decussa writes it", found=str(error) or "nothing"
+    )
+
+
+def _read_parquet(path: Path) -> pd.DataFrame:
+    frame = pd.read_parquet(path)
+    for name in frame.columns:
+        if _KINDS.get(name) == "text":
+            frame[name] = frame[name].fillna("").astype(str)
+    return frame
+
+
+def _read_delimited(path: Path) -> pd.DataFrame:
+    delimiter = _DELIMITERS[path.suffix.lower()]
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        names = next(csv.reader(file, delimiter=delimiter), [])
+    # Text is taken as it stands: a participant may be called NA.
+    numbers = [name for name in names if _KINDS.get(name) != "text"]
+    frame = pd.read_csv(
+        path,
+        sep=delimiter,
+        encoding="utf-8-sig",
+        keep_default_na=False,
+        na_values={name: ["", "n/a", "nan", "NaN"] for name in numbers},
+        dtype={name: _dtype(name) for name in names if name in _KINDS},
+        float_precision="round_trip",
+    )
+    for name in frame.columns:
+        if _KINDS.get(name) == "count" and frame[name].notna().all():
+            frame[name] = frame[name].astype("int64")
+    return frame
+
+
+def _dtype(name: str) -> str:
+    return "str" if _KINDS[name] == "text" else "float64"
