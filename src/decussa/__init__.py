@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from decussa.measure.latency import onset_latency
+    from decussa.measure.silent_period import silent_period
     from decussa.model.estimate import Estimate, SilentPeriod
     from decussa.model.stimulus import Stimulus
     from decussa.model.sweep import Sweep
@@ -20,9 +22,11 @@ _HOME = {
     "SilentPeriod": "decussa.model.estimate",
     "Stimulus": "decussa.model.stimulus",
     "Sweep": "decussa.model.sweep",
+    "onset_latency": "decussa.measure.latency",
+    "silent_period": "decussa.measure.silent_period",
 }
 
-__all__ = ["Estimate", "SilentPeriod", "Stimulus", "Sweep", "__version__"]
+__all__ = ["Estimate", "SilentPeriod", "Stimulus", "Sweep", "__version__", "onset_latency", "silent_period"]
 
 
 def __getattr__(name: str) -> object:

@@ -6,12 +6,18 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
+from decussa.measure.artifact import clean
 from decussa.measure.compiled import compiled
+from decussa.measure.door import check_sweeps, check_window_inside
+from decussa.measure.door import first_pulse_ms as first_pulses
 from decussa.measure.onset_kernel import LEAST_DOUBT_MS, ORDER, blur, quantile, thin, weigh_onsets
 from decussa.measure.smooth_start import start_family
 from decussa.measure.whitening import fit_noise, outlier_share, take_drift_away, whiten
+from decussa.model.errors import UsageError
+from decussa.model.estimate import Estimate
+from decussa.model.sweep import SamplesUv
 
 Array = NDArray[np.float64]
 
@@ -20,20 +26,27 @@ AFTER_WINDOW_MS = 15.0
 #: Sweeps are brought near this rate by averaging neighbours: no response holds more.
 WORKING_HZ = 5000.0
 LEVEL = 0.95
+METHOD = "median of the posterior, smooth start over whitened noise"
+#: SD of a normal distribution over its median absolute deviation; least noise after a response, in parts of the baseline's.
+SD_PER_MAD = 1.4826
+LEAST_LEVEL = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Onsets:
-    """Onsets and ends of responses in ms from the test pulse, one per sweep; NaN where there is no response to speak of.
+    """Onsets and ends of responses in ms from the test pulse, one per sweep; NaN where nothing could be measured.
 
-    ``low_ms`` and ``high_ms`` hold the central 95 % of the posterior of the onset; ``response_p`` is the probability of a
-    response, by its shape and before any look at its size.
+    Onset and end are given as if there were a response: whether there is one is for the caller to judge. ``low_ms`` and
+    ``high_ms`` hold the central 95 % of the posterior of the onset, ``end_low_ms`` and ``end_high_ms`` that of the end;
+    ``response_p`` is the probability of a response by its shape in time.
     """
 
     latency_ms: Array
     low_ms: Array
     high_ms: Array
     end_ms: Array
+    end_low_ms: Array
+    end_high_ms: Array
     response_p: Array
 
 
@@ -63,14 +76,15 @@ def model_onsets(
     baseline_ms : (float, float)
         Noise is learnt here; counts from the first pulse.
     artifact_end_ms, first_pulse_ms : float or ndarray, shape (n_sweeps,)
-        Where the artifact of the test pulse ends (NaN: there is none); where the first pulse lies (0, or minus the interstimulus interval).
+        Where the artifact of the test pulse ends (NaN: there is none); where the first pulse lies (0, or minus the
+        interstimulus interval).
     intervals : bool
-        Whether ``low_ms`` and ``high_ms`` are filled.
+        Whether the intervals are filled.
 
     Returns
     -------
     Onsets
-        NaN where a response is less likely than none, where samples are not finite or the baseline is constant.
+        NaN where samples are not finite, the baseline is constant or too short, or the artifact covers the window.
 
     Notes
     -----
@@ -81,7 +95,7 @@ def model_onsets(
     n_sweeps = bridged.shape[0]
     factor = max(1, int(rate_hz / WORKING_HZ + 1e-9))
     family = start_family(rate_hz / factor)
-    found = np.full((n_sweeps, 5), np.nan)
+    found = np.full((n_sweeps, 7), np.nan)
     _measure_onsets(
         bridged, float(rate_hz), onset_sample, factor, window_ms, baseline_ms,
         np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
@@ -89,10 +103,11 @@ def model_onsets(
         family.carry, family.step_form, family.step_cost, family.start_form, family.start_cost, found,
     )  # fmt: skip
     if not intervals:
-        found[:, 1:3] = np.nan
+        found[:, [1, 2, 4, 5]] = np.nan
     return Onsets(
-        latency_ms=found[:, 0], low_ms=found[:, 1], high_ms=found[:, 2], end_ms=found[:, 3], response_p=found[:, 4]
-    )
+        latency_ms=found[:, 0], low_ms=found[:, 1], high_ms=found[:, 2], end_ms=found[:, 3], end_low_ms=found[:, 4],
+        end_high_ms=found[:, 5], response_p=found[:, 6],
+    )  # fmt: skip
 
 
 @compiled
@@ -101,55 +116,133 @@ def _measure_onsets(
     window_ms: tuple[float, float], baseline_ms: tuple[float, float], artifact_end_ms: Array, first_pulse_ms: Array,
     carry: Array, step_form: Array, step_cost: Array, start_form: Array, start_cost: Array, found: Array,
 ) -> None:  # fmt: skip
+    hz = rate_hz / factor
+    step_ms = 1e3 / hz
+    places = start_cost.shape[3]
+    coefficients = np.empty(ORDER + 1)
     for i in range(bridged.shape[0]):
         begin = max(0, onset_sample + math.ceil((first_pulse_ms[i] + baseline_ms[0]) * rate_hz / 1e3))
         stop = min(bridged.shape[1], onset_sample + math.floor((window_ms[1] + AFTER_WINDOW_MS) * rate_hz / 1e3))
-        flat = thin(bridged[i], begin, stop, factor)
-        if not np.isfinite(flat).all():
-            continue
-        slow_hz = rate_hz / factor
+        raw = thin(bridged[i], begin, stop, factor)
         zero = (onset_sample - begin - 0.5 * (factor - 1)) / factor  # place of the test pulse among the thinned samples
-        base = int(zero + (first_pulse_ms[i] + baseline_ms[1]) * slow_hz / 1e3)
-        first = math.ceil(zero + max(window_ms[0], artifact_end_ms[i]) * slow_hz / 1e3)
-        last = min(flat.size - 1, math.floor(zero + window_ms[1] * slow_hz / 1e3))
-        if base < 4 * ORDER or last <= first:
+        base = int(zero + (first_pulse_ms[i] + baseline_ms[1]) / step_ms)
+        first = math.ceil(zero + max(window_ms[0], artifact_end_ms[i]) / step_ms)
+        last = min(raw.size - 1, math.floor(zero + window_ms[1] / step_ms))
+        if base < 4 * ORDER or last <= first or not np.isfinite(raw).all():
             continue
-        drifting = flat.copy()
-        take_drift_away(drifting, slow_hz, flat)
-        coefficients = np.empty(ORDER + 1)
+        flat = np.empty(raw.size)
+        take_drift_away(raw, hz, flat)
         variance = fit_noise(flat[:base], ORDER, coefficients)
         if not variance > 0.0:
             continue
-        white = np.empty(flat.size)
+        white = np.empty(raw.size)
         whiten(flat, coefficients, math.sqrt(variance), white)
         share = outlier_share(white[ORDER:base])
-        places = start_cost.shape[3]
         weights = np.empty((last - first + 1) * places)
         evidence = weigh_onsets(
-            white, first, last, slow_hz, share, carry, step_form, step_cost, start_form, start_cost, weights
+            white, first, last, hz, share, carry, step_form, step_cost, start_form, start_cost, weights
+        )  # fmt: skip
+        found[i, 6] = 1.0 / (1.0 + math.exp(-min(max(evidence, -700.0), 700.0)))
+        weights = blur(weights, LEAST_DOUBT_MS / step_ms * places)
+        onset = quantile(weights, 0.5)
+        found[i, 0] = (first - 1 + onset / places - zero) * step_ms
+        for column, part in ((1, 0.025), (2, 0.975)):
+            found[i, column] = (first - 1 + quantile(weights, part) / places - zero) * step_ms
+        # the end is the onset of what is left, read backwards
+        start = int(first - 1 + onset / places)
+        ends = weigh_ends(
+            raw[start:], coefficients, math.sqrt(variance), hz, share, carry, step_form, step_cost, start_form, start_cost
+        )  # fmt: skip
+        if ends.size > 0:
+            for column, part in ((3, 0.5), (4, 0.975), (5, 0.025)):
+                place = start + raw[start:].size - ORDER - quantile(ends, part) / places
+                found[i, column] = (place - zero) * step_ms
+
+
+@compiled
+def weigh_ends(
+    raw: Array, coefficients: Array, sd: float, hz: float, share: float,
+    carry: Array, step_form: Array, step_cost: Array, start_form: Array, start_cost: Array,
+) -> Array:  # fmt: skip
+    """Posterior of the end of a response that fills the beginning of ``raw``, from the last place backwards.
+
+    Drift is taken away and noise made white backwards too, so that nothing of the response is seen after its end. The noise
+    may be weaker than in the baseline: a contracting muscle is silent after its response.
+    """
+    n = raw.size
+    if n < 2 * ORDER + 3:
+        return np.empty(0)
+    reversed_ = raw[::-1].copy()
+    flat = np.empty(n)
+    take_drift_away(reversed_, hz, flat)
+    white = np.empty(n)
+    whiten(flat, coefficients, sd, white)
+    level = SD_PER_MAD * np.median(np.abs(white[ORDER : max(ORDER + 3, int(AFTER_WINDOW_MS * hz / 1e3))]))
+    white /= min(max(level, LEAST_LEVEL), 1.0)
+    weights = np.empty((n - ORDER) * start_cost.shape[3])
+    weigh_onsets(white, ORDER, n - 1, hz, share, carry, step_form, step_cost, start_form, start_cost, weights)
+    return blur(weights, LEAST_DOUBT_MS * hz / 1e3 * start_cost.shape[3])
+
+
+def onset_latency(
+    samples_uv: ArrayLike,
+    rate_hz: float,
+    onset_sample: int,
+    window_ms: tuple[float, float] = (10.0, 50.0),
+    *,
+    isi_ms: float | None = None,
+) -> Estimate:
+    """Estimate the onset latency of the response in one sweep.
+
+    Parameters
+    ----------
+    samples_uv : array, shape (n_samples,), microvolt
+        One sweep as recorded; its artifacts are bridged first.
+    rate_hz : float
+        Sampling rate.
+    onset_sample : int
+        Sample of the test pulse; at least 50 ms of baseline lie before the first pulse.
+    window_ms : (float, float)
+        The onset lies in it.
+    isi_ms : float, optional
+        Interval to the conditioning pulse, where there is one.
+
+    Returns
+    -------
+    Estimate
+        In ms from the test pulse, with the central 95 % of its posterior. NaN with a reason where a response is less likely
+        than none.
+
+    Raises
+    ------
+    UsageError
+        If shape, rate, sample, window or interval cannot be meant.
+    """
+    samples = check_one_sweep(samples_uv, rate_hz, onset_sample)
+    check_window_inside(window_ms, "window_ms", rate_hz, onset_sample, samples.shape[1])
+    cleaned = clean(samples, rate_hz, onset_sample, isi_ms=isi_ms)
+    onsets = model_onsets(
+        cleaned.bridged_uv, rate_hz, onset_sample, window_ms=window_ms, artifact_end_ms=cleaned.artifact_end_ms,
+        first_pulse_ms=first_pulses(isi_ms, 1),
+    )  # fmt: skip
+    probability = float(onsets.response_p[0])
+    if math.isnan(probability):
+        return Estimate(
+            n=1,
+            method=METHOD,
+            reason="samples are missing, the baseline is constant, or too little is free of artifact",
         )
-        found[i, 4] = 1.0 / (1.0 + math.exp(-min(max(evidence, -700.0), 700.0)))
-        if found[i, 4] < 0.5:
-            continue
-        weights = blur(weights, LEAST_DOUBT_MS * slow_hz / 1e3 * places)
-        for column, part in enumerate((0.5, 0.025, 0.975)):
-            place = first - 1 + quantile(weights, part) / places
-            found[i, column] = (place - zero) * 1e3 / slow_hz
-        onset = int(first - 1 + quantile(weights, 0.5) / places)
-        # the end is the onset of the reversed sweep
-        drifting = drifting[onset:][::-1].copy()
-        flat = np.empty(drifting.size)
-        take_drift_away(drifting, slow_hz, flat)
-        white = np.empty(flat.size)
-        whiten(flat, coefficients, math.sqrt(variance), white)
-        tail = int(AFTER_WINDOW_MS * slow_hz / 1e3)
-        level = 1.4826 * np.median(np.abs(white[ORDER:tail]))
-        white /= min(max(level, 0.02), 1.0)
-        begin_ = ORDER
-        end_ = white.size - 1
-        if end_ <= begin_ + 3:
-            continue
-        weights = np.empty((end_ - begin_ + 1) * places)
-        weigh_onsets(white, begin_, end_, slow_hz, share, carry, step_form, step_cost, start_form, start_cost, weights)
-        place = begin_ - 1 + quantile(weights, 0.5) / places
-        found[i, 3] = (onset + white.size - 1 - place - zero) * 1e3 / slow_hz
+    if probability < 0.5:
+        return Estimate(n=1, method=METHOD, reason=f"no response: probability {probability:.2g}")
+    return Estimate(
+        value=float(onsets.latency_ms[0]), low=float(onsets.low_ms[0]), high=float(onsets.high_ms[0]), level=LEVEL, n=1,
+        method=METHOD,
+    )  # fmt: skip
+
+
+def check_one_sweep(samples_uv: ArrayLike, rate_hz: float, onset_sample: int) -> SamplesUv:
+    """Return one sweep as a batch of one, shape (1, n_samples)."""
+    samples = check_sweeps(samples_uv, rate_hz, onset_sample)
+    if np.ndim(samples_uv) != 1:
+        raise UsageError("samples_uv is not one sweep", expected="shape (n_samples,)", found=str(np.shape(samples_uv)))
+    return samples

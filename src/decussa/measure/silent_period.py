@@ -6,9 +6,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import t as student_t
 
+from decussa.measure.artifact import clean
 from decussa.measure.compiled import compiled
+from decussa.measure.door import check_sweeps, check_window, check_window_inside
+from decussa.measure.latency import LEVEL, model_onsets
 from decussa.measure.onset_kernel import blur, quantile, thin
 from decussa.measure.silence_kernel import (
     ACTIVE,
@@ -24,6 +28,7 @@ from decussa.measure.silence_kernel import (
     silence_behind,
 )
 from decussa.measure.whitening import take_drift_away
+from decussa.model.estimate import Estimate, SilentPeriod
 
 Array = NDArray[np.float64]
 
@@ -35,6 +40,7 @@ QUIET = 4.0
 #: A contraction has at least so many times the RMS of the floor; a silence lasts at least so long.
 LEAST_CONTRAST = 1.5
 LEAST_SILENCE_MS = 10.0
+METHOD = "median of the posterior, EMG returning over a noise floor"
 #: Doubt that any model of a return leaves: SD at a sudden one, and share of the time a gradual one takes.
 LEAST_DOUBT_MS = 0.1
 RAMP_DOUBT = 0.05
@@ -213,3 +219,108 @@ def floor_autocovariance(after: Array, step_ms: float) -> Array:
     while stop < after.size and (power[stop + 1] - power[stop + 1 - short]) / short < limit:
         stop += 1
     return autocovariance(after[start:stop], ORDER)
+
+
+def silent_period(
+    samples_uv: ArrayLike,
+    rate_hz: float,
+    onset_sample: int,
+    *,
+    window_ms: tuple[float, float] = (10.0, 50.0),
+    search_ms: tuple[float, float] | None = None,
+) -> SilentPeriod:
+    """Estimate the silent period in one sweep, or its mean over several sweeps taken together.
+
+    Parameters
+    ----------
+    samples_uv : array, shape (n_samples,) or (n_sweeps, n_samples), microvolt
+        Sweeps as recorded during contraction; artifacts are bridged first.
+    rate_hz : float
+        Sampling rate.
+    onset_sample : int
+        Sample of the test pulse, with 100 ms of contraction before it.
+    window_ms : (float, float)
+        The response begins in it.
+    search_ms : (float, float), optional
+        The return of activity is looked for in it; from the end of the response to the end of the sweep where omitted.
+
+    Returns
+    -------
+    SilentPeriod
+        ``start``: end of the response; ``end``: start of the return of activity; ``duration``: from the onset of the response to
+        ``end``; ms from the test pulse. NaN with a reason where there is no contraction, no silence or no return. Of several
+        sweeps, those without an answer are left out; ``n`` counts the others.
+
+    Raises
+    ------
+    UsageError
+        If shape, rate, sample or windows cannot be meant.
+    """
+    samples = check_sweeps(samples_uv, rate_hz, onset_sample)
+    check_window_inside(window_ms, "window_ms", rate_hz, onset_sample, samples.shape[1])
+    if search_ms is not None:
+        check_window(search_ms, "search_ms")
+    cleaned = clean(samples, rate_hz, onset_sample)
+    onsets = model_onsets(
+        cleaned.bridged_uv, rate_hz, onset_sample, window_ms=window_ms, artifact_end_ms=cleaned.artifact_end_ms
+    )
+    there = onsets.response_p >= 0.5
+    silences = model_silences(
+        cleaned.bridged_uv, rate_hz, onset_sample,
+        response_end_ms=np.where(there, onsets.end_ms, np.nan) if search_ms is None else search_ms[0],
+        window_ms=window_ms, artifact_end_ms=cleaned.artifact_end_ms,
+        search_end_ms=math.inf if search_ms is None else search_ms[1],
+    )  # fmt: skip
+    onset = pool_estimates(onsets.latency_ms[there], onsets.low_ms[there], onsets.high_ms[there], "no response")
+    start = pool_estimates(onsets.end_ms[there], onsets.end_low_ms[there], onsets.end_high_ms[there], "no response")
+    found = silences.why == 0
+    why = REASONS[int(np.bincount(silences.why[~found]).argmax())] if not found.any() else ""
+    end = pool_estimates(silences.end_ms[found], silences.low_ms[found], silences.high_ms[found], why)
+    both = found & there
+    low = (
+        silences.end_ms
+        - onsets.latency_ms
+        - np.hypot(silences.end_ms - silences.low_ms, onsets.high_ms - onsets.latency_ms)
+    )
+    high = (
+        silences.end_ms
+        - onsets.latency_ms
+        + np.hypot(silences.high_ms - silences.end_ms, onsets.latency_ms - onsets.low_ms)
+    )
+    duration = pool_estimates(
+        (silences.end_ms - onsets.latency_ms)[both],
+        low[both],
+        high[both],
+        end.reason or onset.reason or "no sweep with both",
+    )
+    return SilentPeriod(start=start, end=end, duration=duration)
+
+
+def pool_estimates(value: Array, low: Array, high: Array, why_not: str) -> Estimate:
+    """One estimate, or the mean of several that differ from sweep to sweep.
+
+    The mean weighs every sweep by its own variance plus that between sweeps (DerSimonian and Laird 1986, doi
+    10.1016/0197-2456(86)90046-2), with limits by Hartung and Knapp 2001 (doi 10.1002/sim.791): t on n - 1 degrees of freedom.
+    """
+    n = value.size
+    if n == 0:
+        return Estimate(method=METHOD, reason=why_not)
+    if n == 1:
+        return Estimate(value=float(value[0]), low=float(low[0]), high=float(high[0]), level=LEVEL, n=1, method=METHOD)
+    variance = np.maximum((high - low) / (2 * 1.959964), 1e-3) ** 2
+    weight = 1.0 / variance
+    mean = (weight * value).sum() / weight.sum()
+    excess = (weight * (value - mean) ** 2).sum() - (n - 1)
+    between = max(0.0, excess / (weight.sum() - (weight**2).sum() / weight.sum()))
+    weight = 1.0 / (variance + between)
+    mean = float((weight * value).sum() / weight.sum())
+    spread = math.sqrt(max(float((weight * (value - mean) ** 2).sum()) / (n - 1), 1.0) / float(weight.sum()))
+    reach = float(student_t.ppf(0.5 + LEVEL / 2, n - 1)) * spread
+    return Estimate(
+        value=mean,
+        low=mean - reach,
+        high=mean + reach,
+        level=LEVEL,
+        n=n,
+        method=f"{METHOD}; random-effects mean over sweeps",
+    )
