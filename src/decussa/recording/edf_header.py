@@ -23,6 +23,9 @@ _WIDTHS = {
     "label": 16, "transducer": 80, "unit": 8, "physical minimum": 8, "physical maximum": 8, "digital minimum": 8,
     "digital maximum": 8, "prefilter": 80, "samples per record": 8, "reserved": 32,
 }  # fmt: skip
+#: No converter for EMG is faster, no voltage greater: beyond, the header is damaged.
+GREATEST_RATE_HZ = 1e6
+_GREATEST_PHYSICAL = 1e15
 _DATE_AT = 168
 _GREATEST_SHIFT = 8
 _ANNOTATION_LABELS = {"EDF Annotations", "BDF Annotations"}
@@ -111,12 +114,13 @@ def read_header(path: Path) -> EdfHeader:
     record_bytes = sum(signal.samples_per_record for signal in signals) * sample_bytes
     record_count, notes = _count_records(path, main[236:244], size - header_bytes, record_bytes)
     record_s = _real(path, "duration of a data record", main[244:252])
-    if record_s <= 0:
+    greatest = max(signal.samples_per_record for signal in signals)
+    if record_s <= 0 or greatest / record_s > GREATEST_RATE_HZ:
         raise RecordingError(
             "sampling rate cannot be known",
             where=path,
-            expected="a duration of a data record above 0 s",
-            found=f"{record_s:g} s",
+            expected=f"data records that last above 0 s, and at most {GREATEST_RATE_HZ:g} Hz",
+            found=f"{greatest} samples in {record_s:g} s",
             do="export the recording again with the right sampling rate",
         )
     return EdfHeader(
@@ -169,13 +173,15 @@ def _parse_signals(path: Path, text: bytes, count: int, sample_bytes: int) -> tu
     signals: list[EdfSignal] = []
     first_byte = 0
     for index in range(count):
-        signal = _parse_signal(path, {name: values[index] for name, values in fields.items()}, index, first_byte)
+        signal = _parse_signal(
+            path, {name: values[index] for name, values in fields.items()}, index, first_byte, sample_bytes
+        )
         signals.append(signal)
         first_byte += signal.samples_per_record * sample_bytes
     return tuple(signals)
 
 
-def _parse_signal(path: Path, field: dict[str, bytes], index: int, first_byte: int) -> EdfSignal:
+def _parse_signal(path: Path, field: dict[str, bytes], index: int, first_byte: int, sample_bytes: int) -> EdfSignal:
     label = _text(field["label"]) or f"signal {index + 1}"
     of = f" of {label}"
     samples = _whole(path, "samples per record" + of, field["samples per record"], least=0)
@@ -195,11 +201,13 @@ def _parse_signal(path: Path, field: dict[str, bytes], index: int, first_byte: i
         _real(path, "physical minimum" + of, field["physical minimum"]),
         _real(path, "physical maximum" + of, field["physical maximum"]),
     )
-    if label not in _ANNOTATION_LABELS and (digital[0] >= digital[1] or physical[0] == physical[1]):
+    whole = 1 << (8 * sample_bytes - 1)
+    meant = -whole <= digital[0] < digital[1] < whole and physical[0] != physical[1]
+    if label not in _ANNOTATION_LABELS and not (meant and max(map(abs, physical)) < _GREATEST_PHYSICAL):
         raise RecordingError(
             f"scale of channel {label} cannot be known",
             where=path,
-            expected="two different ends of the physical and of the digital range",
+            expected=f"two different ends each, the digital within {-whole} to {whole - 1}",
             found=f"physical {physical[0]:g} to {physical[1]:g}, digital {digital[0]} to {digital[1]}",
             do="export the recording again",
         )

@@ -16,6 +16,7 @@ from decussa.model.recording import Recording
 from decussa.recording.edf import read_edf
 from decussa.recording.edf_header import is_edf
 from decussa.recording.sheet import Sheet, read_sheet
+from decussa.recording.text import is_text, read_text_recording
 
 _FIRST_BYTES = 4096
 _CHUNK_BYTES = 1 << 20
@@ -33,6 +34,7 @@ class Format:
 
 FORMATS: tuple[Format, ...] = (
     Format("EDF or BDF", (".edf", ".bdf"), is_edf, read_edf),
+    Format("text", (".csv", ".tsv", ".txt"), is_text, read_text_recording),
 )  # fmt: skip
 
 
@@ -64,7 +66,14 @@ def read(path: str | Path, *, events: str | Path | None = None, mapping: str | P
     chosen = next((entry for entry in FORMATS if entry.matches(first)), None)
     if chosen is None:
         raise RecordingError("format is not known", where=file, expected=_known(), found=repr(first[:8]))
-    return chosen.read(file, _read_stimuli(Path(events)) if events is not None else None)
+    sheet = _read_stimuli(Path(events)) if events is not None else None
+    try:
+        recording = chosen.read(file, sheet)
+    except OSError as error:
+        raise _unreadable(Path(error.filename or file), error) from error
+    if sheet is not None and not recording.events:
+        raise RecordingError("sheet names no stimulus", where=sheet.path, expected="rows with stim_type", found="none")
+    return recording
 
 
 def find_recordings(paths: Sequence[str | Path]) -> tuple[Path, ...]:
