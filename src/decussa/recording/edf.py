@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -105,7 +105,7 @@ def _match(signals: Sequence[EdfSignal], sheet: Sheet, rows: Sequence[int]) -> t
     """Join each signal with its row: by name where the names are those of the file, else by order."""
     by_name = {sheet.cell(row, "name")[:16].strip(): row for row in rows}
     named = all(signal.label in by_name for signal in signals) and len(by_name) == len(signals)
-    described, notes = [], []
+    described, notes, differing = [], [], []
     for signal, in_order in zip(signals, rows, strict=True):
         row = by_name[signal.label] if named else in_order
         name, unit = sheet.cell(row, "name"), sheet.cell(row, "units")
@@ -114,15 +114,15 @@ def _match(signals: Sequence[EdfSignal], sheet: Sheet, rows: Sequence[int]) -> t
             kind = "other"
             notes.append(f"channel {name} is marked bad in channels.tsv and left out")
         if kind == "emg" and unit and _is_voltage(unit) and _differs(unit, signal.unit):
-            notes.append(
-                f"channel {name}: the header says {signal.unit!r}, channels.tsv says {unit!r}, which is believed"
-            )
+            differing.append(name)
         described.append(
             _Described(
-                EdfSignal(**{field: getattr(signal, field) for field in EdfSignal.__slots__ if field != "label"}, label=name),
+                replace(signal, label=name),
                 kind, unit or signal.unit, sheet.cell(row, "target_muscle"), sheet.cell(row, "group"),
             )
         )  # fmt: skip
+    if differing:
+        notes.append(f"units in header and channels.tsv differ, channels.tsv is believed: {', '.join(differing)}")
     return described, tuple(notes)
 
 

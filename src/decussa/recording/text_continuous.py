@@ -95,8 +95,8 @@ def _told_rate(path: Path, head: TextHead) -> float:
     )
     if not 0 < rate_hz <= GREATEST_RATE_HZ:
         raise RecordingError(
-            "sampling rate cannot be known", where=path, expected=f"a number above 0 and up to {GREATEST_RATE_HZ:g} Hz", found=repr(text),
-            do="correct the comment at the top",
+            "sampling rate cannot be known", where=path, expected=f"a number above 0 and up to {GREATEST_RATE_HZ:g} Hz",
+            found=repr(text), do="correct the comment at the top",
         )  # fmt: skip
     return rate_hz
 

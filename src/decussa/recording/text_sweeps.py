@@ -136,23 +136,10 @@ def _times(columns: Sequence[str]) -> NDArray[np.float64]:
     return np.array([float(name.replace(",", ".")) for name in columns])
 
 
-_KEYS = frozenset(
-    (
-        "participant",
-        "session",
-        "task",
-        "run",
-        "sweep",
-        "time_ms",
-        "time_s",
-        "channel",
-        "stim_type",
-        "contraction_pct",
-        "onset_s",
-        *_TEXTS,
-        *_STRENGTHS,
-    )
-)
+_KEYS = frozenset({
+    "participant", "session", "task", "run", "sweep", "time_ms", "time_s", "channel", "stim_type", "contraction_pct",
+    "onset_s", *_TEXTS, *_STRENGTHS,
+})  # fmt: skip
 
 
 def _recording(path: Path, cut: _Cut, lines: NDArray[np.int64]) -> Recording:
