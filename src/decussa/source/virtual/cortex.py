@@ -24,7 +24,7 @@ DRIFT = 0.012
 #: Share of the fluctuation that all muscles have in common.
 COMMON = 0.7
 #: Contraction steadies excitability by this factor at most.
-STEADY = 0.55
+STEADY = 0.8
 #: Extra time to discharge at rest, where motor neurones must sum several volleys: contraction shortens latency by 2 to 4 ms
 #: (23.3 to 19.9 ms in APB, Somatosens Mot Res 2013, 30:201, doi 10.3109/08990220.2013.796922).
 REST_DELAY_MS = 2.3

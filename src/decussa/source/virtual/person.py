@@ -39,20 +39,26 @@ AFTER_MS = 450.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """What a day does to a person.
+    """What a day does to a person and to the recorder.
 
     Parameters
     ----------
+    name : str
+        Tells states of one person apart: chance is drawn anew for each.
     drive : mapping of str to float
         Change of drive by muscle key, in log intensity.
     background : mapping of str to float
         Factor on the contraction that is really held, by muscle key.
+    rail_uv : mapping of str to float
+        Ends of the converter's range that somebody chose in place of the usual ones, by muscle key.
     heart_per_min : float
         Heart rate.
     """
 
+    name: str = ""
     drive: Mapping[str, float] = field(default_factory=dict)
     background: Mapping[str, float] = field(default_factory=dict)
+    rail_uv: Mapping[str, float] = field(default_factory=dict)
     heart_per_min: float = 66.0
 
 
@@ -121,7 +127,7 @@ class VirtualParticipant:
         height_cm = float(body.normal(166.0 if sex == "F" else 178.0, 6.7))
         age, right_handed = int(body.integers(20, 36)), bool(body.random() < 0.9)
         self._phases = body.uniform(0, 2 * np.pi, 2)
-        self._seed = seed
+        self._chance = (seed, 4, *protocol.encode(), 0, *state.name.encode())
         self._pathways: tuple[Pathway, ...] = ()
         self._electrodes: tuple[Electrodes, ...] = ()
         for site in self._montage.sites:
@@ -129,7 +135,8 @@ class VirtualParticipant:
             better = np.random.default_rng([seed, 2, *anatomy.key.encode()]).standard_normal(2)
             rng = np.random.default_rng([seed, 3, *site.channel.encode()])
             self._pathways += (draw_pathway(site, height_cm, better, rng),)
-            self._electrodes += (draw_electrodes(anatomy.artifact_uv, anatomy.heart_uv, anatomy.rail_uv, rng),)
+            rail_uv = state.rail_uv.get(anatomy.key, anatomy.rail_uv)
+            self._electrodes += (draw_electrodes(anatomy.artifact_uv, anatomy.heart_uv, rail_uv, rng),)
         self.truth = PersonTruth(
             seed=seed,
             protocol=protocol,
@@ -206,7 +213,7 @@ class VirtualParticipant:
 
     def rng(self, number: int, purpose: int) -> np.random.Generator:
         """Return the source of chance for one stimulus and one purpose, independent of everything else."""
-        return np.random.default_rng([self._seed, 4, number, purpose])
+        return np.random.default_rng([*self._chance, number, purpose])
 
     def respond(
         self,
@@ -235,10 +242,12 @@ class VirtualParticipant:
             for row, pathway in enumerate(self._pathways)
         )
 
+    @property
     def pathways(self) -> tuple[Pathway, ...]:
         """The ways to the recorded muscles, in the order of the channels: for whoever draws longer recordings."""
         return self._pathways
 
+    @property
     def electrodes(self) -> tuple[Electrodes, ...]:
         """The electrodes, in the order of the channels."""
         return self._electrodes

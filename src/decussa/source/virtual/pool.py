@@ -131,7 +131,7 @@ def draw_weighted(
     u = np.clip(u, 0.0, 1.0)
     height = (weight * pool.size_uv[unit] * pool.scale[unit])[:, None]
     values = height * _shape(u, pool.rise[unit][:, None], pool.fall[unit][:, None])
-    return np.bincount(index[inside].astype(np.intp), weights=values[inside], minlength=n_samples)
+    return np.bincount(index[inside].astype(np.intp), values[inside], n_samples).astype(np.float64, copy=False)
 
 
 def fire_by_will(

@@ -81,12 +81,12 @@ def draw_electrodes(artifact_uv: float, heart_uv: float, rail_uv: float, rng: Rn
 def draw_artifact(electrodes: Electrodes, pulse: Pulse, time_ms: Array, rng: Rng) -> Array:
     """Return the artifact of one pulse at ``time_ms`` (0 is the test pulse): a sharp volley and a slow tail, in µV.
 
-    Now and then the cable lies badly and the artifact is several times as large.
+    Now and then the cable lies badly and the artifact is more than twice as large.
     """
     late = time_ms - pulse.at_ms
     on = late >= 0
     late = np.where(on, late, 0.0)
-    badly = 1.0 + 2.5 * float(rng.random() < 0.03)
+    badly = 1.0 + 1.5 * float(rng.random() < 0.03)
     size = electrodes.polarity * badly * float(rng.lognormal(0.0, 0.05))
     if math.isfinite(pulse.current_ma):
         size *= 12.0 * pulse.current_ma

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from decussa.model.errors import UsageError
-from decussa.model.stimulus import Stimulus
+from decussa.model.stimulus import Pulse, Stimulus
 from decussa.source.virtual.cortex import (
     COMMON,
     FLUCTUATION,
@@ -63,6 +63,14 @@ class Lapse:
 
 
 DELIVERED = Lapse()
+
+
+def given_pulses(stimulus: Stimulus, lapse: Lapse) -> tuple[Pulse, ...]:
+    """Return the pulses that were really given: none where the stimulator did not fire, the first one early or late."""
+    if not lapse.fired:
+        return ()
+    *earlier, test = stimulus.pulses
+    return (*(replace(pulse, at_ms=pulse.at_ms - lapse.isi_error_ms) for pulse in earlier), test)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,8 +193,8 @@ def _background(
 ) -> tuple[Potentials, float]:
     """Discharges of the contraction, and the start of the first one after the silence (NaN without one)."""
     n = pathway.pool.threshold.size
-    start = span_ms[0] + rng.uniform(-40.0, 0.0, n)
-    stop = span_ms[1] + rng.uniform(0.0, 40.0, n)
+    start = span_ms[0] + rng.uniform(-200.0, 0.0, n)
+    stop = span_ms[1] + rng.uniform(0.0, 200.0, n)
     silence = _silence(pathway, stimulus, lapse, rng)
     if silence is None:
         return fire_by_will(pathway.pool, held, start, stop, rng, fresh=False), math.nan
