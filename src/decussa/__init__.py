@@ -16,17 +16,19 @@ if TYPE_CHECKING:
     from decussa.model.estimate import Estimate, SilentPeriod
     from decussa.model.stimulus import Stimulus
     from decussa.model.sweep import Sweep
+    from decussa.source.virtual.person import VirtualParticipant
 
 _HOME = {
     "Estimate": "decussa.model.estimate",
     "SilentPeriod": "decussa.model.estimate",
     "Stimulus": "decussa.model.stimulus",
     "Sweep": "decussa.model.sweep",
+    "VirtualParticipant": "decussa.source.virtual.person",
     "onset_latency": "decussa.measure.latency",
     "silent_period": "decussa.measure.silent_period",
 }
 
-__all__ = ["Estimate", "SilentPeriod", "Stimulus", "Sweep", "__version__", "onset_latency", "silent_period"]
+__all__ = ["Estimate", "SilentPeriod", "Stimulus", "Sweep", "VirtualParticipant", "__version__", "onset_latency", "silent_period"]
 
 
 def __getattr__(name: str) -> object:

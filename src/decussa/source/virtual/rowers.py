@@ -35,7 +35,7 @@ from decussa.source.virtual.session import Planned, record_run, run_channels
 #: Intervals between stimuli are drawn evenly from here, in s: 5 s is the least in common practice (no source).
 INTERVAL_S = (5.0, 5.4)
 #: Further pause between blocks.
-PAUSE_S = 5.0
+PAUSE_S = 2.0
 SESSIONS = ("before", "after")
 
 

@@ -126,7 +126,7 @@ def hand_blocks(found: Strengths, rng: Rng) -> Blocks:
     }
     return {
         "nerve": [_plan(Stimulus.nerve(_nearest(2 * step * found.half_ma) / 2), "Mmax") for step in steps],
-        "single": [_plan(Stimulus.single(found.of_threshold(120)), "single") for _ in range(15)],
+        "single": [_plan(Stimulus.single(found.of_threshold(120)), "single") for _ in range(13)],
         "curve": [_plan(Stimulus.single(float(level)), "curve") for level in rng.permutation(levels)],
         "paired": _interleave(pairs, 10, 0.0, rng),
     }
@@ -146,7 +146,7 @@ def lumbar_blocks(rng: Rng) -> Blocks:
         "ICF": Stimulus.paired(BASE_MSO, LUMBAR_MSO, 15.0),
     }
     return {
-        "rest": [_plan(test, "rest") for _ in range(5)],
+        "rest": [_plan(test, "rest") for _ in range(4)],
         "single": [_plan(test, "single", EXTENSION_PCT) for _ in range(8)],
         "paired": _interleave(pairs, 10, EXTENSION_PCT, rng),
     }
