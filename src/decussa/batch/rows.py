@@ -1,0 +1,67 @@
+"""Rows of the summary: where they belong, and the estimate they carry."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+
+import pandas as pd
+
+from decussa.model.estimate import Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One row of the summary."""
+
+    keys: Mapping[str, object]
+    condition: str
+    isi_ms: float
+    intensity_mso: float
+    quantity: str
+    estimate: Estimate
+    unit: str
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the row by column."""
+        place = {"condition": self.condition, "isi_ms": self.isi_ms, "intensity_mso": self.intensity_mso}
+        return {**self.keys, **place, "quantity": self.quantity, "unit": self.unit, **asdict(self.estimate)}
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """A place in the summary: whose muscle, which condition, interval and intensity (NaN: does not apply or several)."""
+
+    keys: Mapping[str, object]
+    condition: str = ""
+    isi_ms: float = field(default=math.nan, kw_only=True)
+    intensity_mso: float = field(default=math.nan, kw_only=True)
+
+    def row(self, quantity: str, estimate: Estimate, unit: str) -> Row:
+        """Return the row of ``quantity`` at this place."""
+        return Row(
+            keys=self.keys,
+            condition=self.condition,
+            isi_ms=self.isi_ms,
+            intensity_mso=self.intensity_mso,
+            quantity=quantity,
+            estimate=estimate,
+            unit=unit,
+        )
+
+
+def counted(estimate: Estimate, kept: pd.DataFrame) -> Estimate:
+    """Return ``estimate`` with what its trials have in common said in ``method``, and a reason where none was kept."""
+    notes = [estimate.method]
+    doubtful = int((kept["verdict"] == "doubtful").sum())
+    if doubtful:
+        notes.append(f"{doubtful} doubtful trials included")
+    contraction = kept["contraction_pct"].dropna().unique()
+    if len(contraction) == 1 and contraction[0] > 0:
+        notes.append(f"contraction {contraction[0]:g} % MVC")
+    conditioning = kept["cond_intensity_mso"].dropna()
+    if conditioning.nunique() > 1:
+        notes.append(f"conditioning pulses of {conditioning.min():g} to {conditioning.max():g} % MSO taken together")
+    reason = "no trial was kept" if kept.empty else estimate.reason
+    return replace(estimate, method="; ".join(notes), reason=reason)

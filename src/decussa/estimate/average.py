@@ -1,0 +1,283 @@
+"""Averages of sizes and latencies: arithmetic, geometric, censored, median; each with the interval for its own estimand.
+
+Sizes of evoked responses are skewed to the right; their logarithm is nearly normal at moderate intensities (Goetz 2014,
+doi 10.1016/j.brs.2014.03.002). Hence the geometric mean as the usual size, and the arithmetic mean beside it because
+older studies report it. Moments are computed about the mean, never from raw sums, which lose digits (NIST StRD NumAcc4).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, special, stats
+
+from decussa.model.errors import UsageError
+from decussa.model.estimate import Estimate
+
+Values = NDArray[np.float64]
+
+LEVEL = 0.95
+#: Fewest measured values from which the spread of a censored sample is estimated.
+FEWEST_MEASURED = 3
+
+
+def finite_values(values: ArrayLike, *, name: str, least: float = -math.inf) -> Values:
+    """Return ``values`` as a flat array of float64.
+
+    Raises
+    ------
+    UsageError
+        If a value is NaN or infinite, or below ``least``.
+    """
+    flat = np.atleast_1d(np.asarray(values, dtype=np.float64)).ravel()
+    for number, value in enumerate(flat, start=1):
+        if not math.isfinite(value) or value < least:
+            raise UsageError(
+                f"value {number} of {name} cannot be used",
+                expected="a finite number" if least == -math.inf else f"a finite number, {least:g} or more",
+                found=f"{value:g}",
+                do="leave missing trials out",
+            )
+    return flat
+
+
+def mean(values: ArrayLike) -> float:
+    """Return the arithmetic mean, corrected for the rounding of its own sum; NaN of nothing."""
+    flat = np.asarray(values, dtype=np.float64)
+    if flat.size == 0:
+        return math.nan
+    first = float(flat.mean())
+    return first + float((flat - first).mean())
+
+
+def standard_deviation(values: ArrayLike) -> float:
+    """Return the standard deviation with n - 1, from squares about the mean; NaN of fewer than two values."""
+    flat = np.asarray(values, dtype=np.float64)
+    if flat.size < 2:
+        return math.nan
+    centred = flat - mean(flat)
+    squares = float(centred @ centred) - float(centred.sum()) ** 2 / flat.size
+    return math.sqrt(max(squares, 0.0) / (flat.size - 1))
+
+
+def lag_one_autocorrelation(values: ArrayLike) -> float:
+    """Return the correlation of each value with the next, both about the mean of all; NaN where nothing varies."""
+    centred = np.asarray(values, dtype=np.float64) - mean(values)
+    squares = float(centred @ centred)
+    return float(centred[:-1] @ centred[1:]) / squares if squares > 0 else math.nan
+
+
+def standard_deviation_of_logs(values: ArrayLike) -> float:
+    """Return the standard deviation of the natural logarithms; NaN of fewer than two values or where one is not above 0."""
+    flat = np.asarray(values, dtype=np.float64)
+    return standard_deviation(np.log(flat)) if flat.size > 1 and np.all(flat > 0) else math.nan
+
+
+def coefficient_of_variation(values: ArrayLike) -> float:
+    """Return the standard deviation over the arithmetic mean, as a share of 1; NaN where the mean is not above 0."""
+    centre = mean(values)
+    return standard_deviation(values) / centre if centre > 0 else math.nan
+
+
+def arithmetic_mean(values: ArrayLike) -> Estimate:
+    """Return the arithmetic mean with Student's t interval.
+
+    Parameters
+    ----------
+    values : array-like, shape (n,), any unit
+
+    Returns
+    -------
+    Estimate in the same unit; NaN with a reason for no value, no interval (NaN ends) for a single one. The interval
+    trusts the central limit theorem: with few and skewed values it is too short at the upper end.
+
+    Raises
+    ------
+    UsageError
+        If a value is not finite.
+    """
+    flat = finite_values(values, name="values")
+    method = "arithmetic mean, Student's t interval"
+    if flat.size == 0:
+        return Estimate(method=method, reason="no value")
+    centre = mean(flat)
+    if flat.size == 1:
+        return Estimate(value=centre, n=1, method=method, reason="one value has no interval")
+    half = _t_quantile(flat.size - 1) * standard_deviation(flat) / math.sqrt(flat.size)
+    return Estimate(value=centre, low=centre - half, high=centre + half, n=flat.size, method=method)
+
+
+def geometric_mean(sizes: ArrayLike, noise: ArrayLike | None = None) -> Estimate:
+    """Return the geometric mean of ``sizes``; those at or below the noise count as "below", not as measured.
+
+    Without censored sizes: exp(mean ln -/+ t s_ln / sqrt(n)). With some, mean and spread of the logarithms are the
+    maximum-likelihood values of a log-normal sample censored from the left at each trial's own noise (Cohen 1959, doi
+    10.1080/00401706.1959.10489859), and the interval is the profile likelihood's, with the limit that makes it Student's
+    when nothing is censored.
+
+    Parameters
+    ----------
+    sizes : array-like, shape (n,), microvolt or any unit, 0 or more
+    noise : array-like, shape () or (n,), same unit, optional
+        Size that noise alone would give. NaN: not known for that trial.
+
+    Returns
+    -------
+    Estimate in the unit of ``sizes``; of the median where sizes are log-normal. NaN and a reason where fewer than three
+    sizes stand above the noise (its upper end then is the noise where all are below), or where a size is 0 and no noise
+    is known.
+
+    Raises
+    ------
+    UsageError
+        If a size is negative or not finite, or ``noise`` does not fit ``sizes``.
+    """
+    flat = finite_values(sizes, name="sizes", least=0.0)
+    floor = _floor(flat, noise)
+    method = "geometric mean, Student's t interval of the logarithms"
+    if flat.size == 0:
+        return Estimate(method=method, reason="no value")
+    censored = flat <= floor
+    if censored.any():
+        return _censored_geometric_mean(flat, floor, censored)
+    if np.any(flat == 0):
+        return Estimate(
+            n=flat.size, method=method, reason=f"{int(np.sum(flat == 0))} sizes are 0 and no noise is given"
+        )
+    logs = arithmetic_mean(np.log(flat))
+    return Estimate(
+        value=math.exp(logs.value),
+        low=math.exp(logs.low),
+        high=math.exp(logs.high),
+        n=logs.n,
+        method=method,
+        reason=logs.reason,
+    )
+
+
+def median(values: ArrayLike) -> Estimate:
+    """Return the median with its distribution-free interval between two order statistics.
+
+    The interval is the narrowest symmetric pair of order statistics that covers with at least 95 % whatever the
+    distribution (Conover 1999, Practical Nonparametric Statistics, 3rd ed., section 3.2; from memory); below six values
+    there is none, and both ends are infinite.
+
+    Parameters
+    ----------
+    values : array-like, shape (n,), any unit
+
+    Returns
+    -------
+    Estimate in the same unit; NaN with a reason for no value.
+
+    Raises
+    ------
+    UsageError
+        If a value is not finite.
+    """
+    flat = np.sort(finite_values(values, name="values"))
+    method = "median, interval between order statistics"
+    if flat.size == 0:
+        return Estimate(method=method, reason="no value")
+    centre = float(np.median(flat))
+    rank = _lower_rank(flat.size)
+    if rank == 0:
+        reason = f"{flat.size} values are too few for a 95 % interval of the median (6 needed)"
+        return Estimate(value=centre, low=-math.inf, high=math.inf, n=flat.size, method=method, reason=reason)
+    return Estimate(
+        value=centre, low=float(flat[rank - 1]), high=float(flat[flat.size - rank]), n=flat.size, method=method
+    )
+
+
+def _lower_rank(n: int) -> int:
+    """Return the largest rank r with P(Binomial(n, 1/2) < r) at most 2.5 %; 0 if there is none."""
+    tail = stats.binom.cdf(np.arange(n), n, 0.5)
+    return int(np.searchsorted(tail, (1 - LEVEL) / 2, side="right"))
+
+
+def _t_quantile(df: float) -> float:
+    return float(stats.t.ppf(0.5 + LEVEL / 2, df))
+
+
+def _floor(sizes: Values, noise: ArrayLike | None) -> Values:
+    """Return each trial's noise, -infinity where it is not known."""
+    if noise is None:
+        return np.full(sizes.size, -math.inf)
+    floor = np.asarray(noise, dtype=np.float64)
+    if floor.ndim and floor.size != sizes.size:
+        raise UsageError(
+            "noise and sizes do not fit", expected=f"1 or {sizes.size} values", found=f"{floor.size} values"
+        )
+    floor = np.broadcast_to(floor, sizes.shape).copy()
+    if np.any(floor < 0) or np.any(np.isinf(floor)):
+        raise UsageError(
+            "noise cannot be used", expected="finite numbers, 0 or more", found="a negative or infinite one"
+        )
+    floor[np.isnan(floor)] = -math.inf
+    return floor
+
+
+def _censored_geometric_mean(sizes: Values, floor: Values, censored: NDArray[np.bool_]) -> Estimate:
+    below, measured = int(censored.sum()), int((~censored).sum())
+    method = "geometric mean of a log-normal censored at the noise, profile likelihood interval"
+    reason = f"{below} of {sizes.size} sizes are at or below the noise and count as below it"
+    limits = floor[censored]
+    if np.any(limits <= 0) or np.any(sizes[~censored] == 0):
+        return Estimate(n=sizes.size, method=method, reason="some sizes are 0 where the noise is 0 or not known")
+    if measured == 0:
+        highest = float(limits.max())
+        return Estimate(
+            low=0.0, high=highest, n=sizes.size, method=method, reason=f"every size is below the noise of {highest:.3g}"
+        )
+    logs = np.log(sizes[~censored])
+    if measured < FEWEST_MEASURED or float(np.ptp(logs)) == 0:
+        return Estimate(n=sizes.size, method=method, reason=f"{reason}; {measured} above it are too few to average")
+    sample = _CensoredSample(logs, np.log(limits))
+    centre = sample.best_centre()
+    low, high = sample.interval(centre)
+    return Estimate(
+        value=math.exp(centre), low=math.exp(low), high=math.exp(high), n=sizes.size, method=method, reason=reason
+    )
+
+
+class _CensoredSample:
+    """A normal sample of logarithms of which some are only known to lie below a limit."""
+
+    def __init__(self, logs: Values, limits: Values) -> None:
+        self.logs, self.limits = logs, limits
+        self.scale = max(float(np.std(logs)), 1e-6)
+
+    def cost(self, centre: float, log_spread: float) -> float:
+        """Return the negative log likelihood, without its constant."""
+        spread = math.exp(log_spread)
+        measured = 0.5 * float(np.sum(((self.logs - centre) / spread) ** 2)) + self.logs.size * log_spread
+        return measured - float(np.sum(special.log_ndtr((self.limits - centre) / spread)))
+
+    def profile(self, centre: float) -> float:
+        """Return the smallest cost over the spread, for a given centre."""
+        spans = (math.log(self.scale) - 4, math.log(self.scale + abs(centre - float(self.logs.mean()))) + 3)
+        found = optimize.minimize_scalar(lambda spread: self.cost(centre, spread), bounds=spans, method="bounded")
+        return float(found.fun)
+
+    def best_centre(self) -> float:
+        """Return the centre of greatest likelihood."""
+        top = float(self.logs.mean())
+        bottom = min(float(self.limits.min()), top) - 12 * self.scale
+        found = optimize.minimize_scalar(self.profile, bounds=(bottom, top), method="bounded", options={"xatol": 1e-9})
+        return float(found.x)
+
+    def interval(self, centre: float) -> tuple[float, float]:
+        """Return the ends of the profile interval, infinite where the likelihood never falls far enough."""
+        n, df = self.logs.size + self.limits.size, self.logs.size - 1
+        allowed = self.profile(centre) + 0.5 * n * math.log1p(_t_quantile(df) ** 2 / df)
+        return self._end(centre, -1, allowed), self._end(centre, +1, allowed)
+
+    def _end(self, centre: float, side: int, allowed: float) -> float:
+        step = self.scale
+        while self.profile(centre + side * step) < allowed:
+            step *= 2
+            if step > 200 * self.scale:
+                return side * math.inf
+        return float(optimize.brentq(lambda end: self.profile(end) - allowed, centre, centre + side * step, xtol=1e-8))
