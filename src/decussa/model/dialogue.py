@@ -130,7 +130,14 @@ class Done:
     """A rest is over, or what was to be shown was shown."""
 
 
-Reply = Trial | Refused | Lost | Answer | Done
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """The operator leaves the step, or has it done again: may answer any request."""
+
+    action: Literal["skip", "redo"]
+
+
+Reply = Trial | Refused | Lost | Answer | Done | Jump
 
 #: What a step found, by quantity, such as ``rmt``.
 Found = Mapping[str, Estimate]

@@ -80,7 +80,7 @@ def recheck(frame: Frame, step: Recheck) -> Plan:
 
 def _one_intensity(frame: Frame, text: str, trials: int, contraction_pct: float) -> Plan:
     if refused := impossible(frame, [text]):
-        yield from frame.show(text=" ".join(refused), final=True)
+        yield from frame.show(text=" ".join(refused))
         return {}
     setting = frame.setting(text)
     block = [[Condition(text, Stimulus.single(setting))]] * trials

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from decussa.model.dialogue import Ask, Deliver, Lost, Plan, Refused, Reply, Request, Rest
+from decussa.model.dialogue import Ask, Deliver, Lost, Plan, Refused, Reply, Request, Rest, Trial
 from decussa.model.stimulus import Stimulus
 from decussa.plan.frame import ask_number, deliver
 from decussa.plan.step import Ended, advance
@@ -22,9 +22,8 @@ RATE_AGAIN_MSO = 5.0
 _TRIES = 3
 
 
-def with_waits(plan: Plan, span_s: tuple[float, float], *, seed: int) -> Plan:
-    """Give every stimulus its wait, drawn uniformly from ``span_s`` to a tenth of a second."""
-    waits = _draw(span_s, seed)
+def with_waits(plan: Plan, waits: Iterator[float]) -> Plan:
+    """Give every stimulus the next wait of ``waits``."""
     request = advance(plan, None)
     while not isinstance(request, Ended):
         if isinstance(request, Deliver):
@@ -33,7 +32,8 @@ def with_waits(plan: Plan, span_s: tuple[float, float], *, seed: int) -> Plan:
     return request.found
 
 
-def _draw(span_s: tuple[float, float], seed: int) -> Iterator[float]:
+def draw_waits_forever(span_s: tuple[float, float], *, seed: int) -> Iterator[float]:
+    """Yield waits in seconds, uniform over ``span_s``, to a tenth of a second; the same seed yields the same."""
     rng = np.random.default_rng(seed)
     low, high = span_s
     while True:
@@ -47,42 +47,40 @@ def with_breaks(plan: Plan, *, every: int, seconds: float) -> Plan:
     while not isinstance(request, Ended):
         if isinstance(request, Deliver):
             if given and given % every == 0:
-                yield Rest(seconds=seconds, step=request.step, why=f"a break after {given} stimuli")
+                yield Rest(seconds=seconds, step=request.step, why=f"A break after {given} stimuli.")
             given += 1
         request = advance(plan, (yield request))
     return request.found
 
 
-def with_climb(plan: Plan, limits: Limits, *, tolerated_mso: float = FIRST_MSO - 10) -> Plan:
+def with_climb(plan: Plan, climb: Climb) -> Plan:
     """Never rise by more than a step above what was tolerated today: climb first, with a discomfort rating.
 
-    Conditioning pulses, nerve pulses and falls are exempt. A rating at or above ``limits.discomfort_stop`` closes the way
-    up: the request, and every later one that high, is answered with a refusal.
+    Conditioning pulses, nerve pulses and falls are exempt. A rating at or above the protocol's limit closes the way up:
+    the request, and every later one that high, is answered with a refusal.
     """
-    climb = _Climb(limits, tolerated_mso)
     request = advance(plan, None)
     while not isinstance(request, Ended):
-        level = _test_level(request)
-        if math.isnan(level):
-            request = advance(plan, (yield request))
-            continue
-        assert isinstance(request, Deliver)
-        reply = yield from climb.reach(request, level)
+        level = test_level(request)
+        if isinstance(request, Deliver) and not math.isnan(level):
+            reply = yield from climb.reach(request, level)
+        else:
+            reply = yield request
         request = advance(plan, reply)
     return request.found
 
 
-def _test_level(request: Request) -> float:
+def test_level(request: Request) -> float:
     """Return the test intensity of a magnetic stimulus, NaN for anything else."""
     if not isinstance(request, Deliver) or request.stimulus.stim_type == "nerve":
         return math.nan
     return request.stimulus.intensity_mso
 
 
-class _Climb:
-    """What this person has tolerated so far in this plan."""
+class Climb:
+    """What this person has tolerated so far today; shared by the steps of one session's plan."""
 
-    def __init__(self, limits: Limits, tolerated_mso: float) -> None:
+    def __init__(self, limits: Limits, *, tolerated_mso: float = FIRST_MSO - 10) -> None:
         self.limits = limits
         self.tolerated = self.rated = tolerated_mso
         self.closed = math.inf
@@ -99,7 +97,7 @@ class _Climb:
         if level >= self.closed:
             return Refused(limit="discomfort", reason=f"{level:g} % MSO is above what was tolerated today")
         reply = yield request
-        if level > self.tolerated and not isinstance(reply, Refused):
+        if level > self.tolerated and was_given(reply):
             yield from self._take(request.step, level, rate=level >= self.rated + RATE_AGAIN_MSO)
         return reply
 
@@ -115,7 +113,7 @@ class _Climb:
         reply = yield from deliver(step)
         if isinstance(reply, Refused):
             self.closed = min(self.closed, level)
-        elif not (isinstance(reply, Lost) and reply.given == "not given"):
+        elif was_given(reply):
             yield from self._take(request.step, level, rate=True)
 
     def _take(self, step: str, level: float, *, rate: bool) -> Generator[Request, Reply, None]:
@@ -126,6 +124,11 @@ class _Climb:
                 self.closed = min(self.closed, level)
                 return
         self.tolerated = max(self.tolerated, level)
+
+
+def was_given(reply: Reply) -> bool:
+    """Whether the person has felt the stimulus, as far as is known."""
+    return isinstance(reply, Trial) or (isinstance(reply, Lost) and reply.given == "given and lost")
 
 
 def _rate(step: str, level: float) -> Generator[Request, Reply, float]:

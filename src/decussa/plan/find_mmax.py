@@ -45,7 +45,6 @@ def find_mmax(frame: Frame, step: Mmax) -> Plan:
         if isinstance(reply, Trial) and usable(reply):
             confirmed.append(reply.value(frame.muscle.label, "amplitude_uv"))
     found = {"mmax": _mmax(sizes, confirmed, plateau=plateau)}
-    yield from frame.show(found, final=True)
     return found
 
 

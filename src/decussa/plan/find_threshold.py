@@ -53,14 +53,10 @@ def find_threshold(frame: Frame, step: Threshold, *, prior: Estimate | None = No
         yield from frame.show({quantity: known})
         if silent >= _SILENT_AT_CEILING:
             reason = f"no response up to {ceiling:g} % MSO, {given} pulses: the threshold lies above"
-            found = Estimate(low=ceiling, high=math.inf, n=given, method=known.method, reason=reason)
-            yield from frame.show({quantity: found}, final=True)
-            return {quantity: found}
+            return {quantity: Estimate(low=ceiling, high=math.inf, n=given, method=known.method, reason=reason)}
         if (known.high - known.low) / 2 <= step.half_width_mso:
             break
-    known = threshold.summary(state)
-    yield from frame.show({quantity: known}, final=True)
-    return {quantity: known}
+    return {quantity: threshold.summary(state)}
 
 
 def _limited(known: Estimate, level: float, reason: str) -> Estimate:

@@ -19,7 +19,7 @@ def give_paired_block(frame: Frame, step: PairedBlock) -> Plan:
     unconditioned trials in the same block. Conditions that do not fit under the ceiling are left out, and said.
     """
     if refused := impossible(frame, [step.test]):
-        yield from frame.show(text=" ".join(refused), final=True)
+        yield from frame.show(text=" ".join(refused))
         return {}
     conditions = {TEST_ALONE: Stimulus.single(frame.setting(step.test))}
     for condition in step.conditions:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable, Collection, Generator, Mapping
+from typing import Any, Literal
 
-from decussa.model.dialogue import Found, Plan
-from decussa.model.estimate import Estimate
+from decussa.model.dialogue import Found, Jump, Plan, Reply, Request
 from decussa.plan.blocks import (
     give_recruitment_curve,
     give_silent_period_block,
@@ -15,7 +14,7 @@ from decussa.plan.blocks import (
     recheck,
 )
 from decussa.plan.closing import close_session
-from decussa.plan.combine import with_breaks, with_climb, with_waits
+from decussa.plan.combine import Climb, draw_waits_forever, with_breaks, with_climb, with_waits
 from decussa.plan.contraction import find_maximal_contraction
 from decussa.plan.familiarisation import familiarise
 from decussa.plan.find_hotspot import find_hotspot
@@ -24,6 +23,7 @@ from decussa.plan.find_test_intensity import find_test_intensity
 from decussa.plan.find_threshold import find_threshold
 from decussa.plan.frame import Frame, rest
 from decussa.plan.paired_block import give_paired_block
+from decussa.plan.step import Ended, advance
 from decussa.plan.trunk import find_trunk_levels
 from decussa.protocol.intensity import Reference
 from decussa.protocol.schema import Protocol, ProtocolMuscle
@@ -53,7 +53,9 @@ PLANS: Mapping[str, Callable[[Frame, Any], Plan]] = {
 _QUANTITY: Mapping[Reference, str] = {"rmt": "rmt", "amt": "amt", "base": "base", "size": "test_intensity"}
 
 
-def session_plan(protocol: Protocol, *, seed: int, earlier: Found | None = None) -> Plan:
+def session_plan(
+    protocol: Protocol, *, seed: int, earlier: Found | None = None, leave_out: Collection[str] = ()
+) -> Plan:
     """Return the plan of a whole session.
 
     Parameters
@@ -65,29 +67,51 @@ def session_plan(protocol: Protocol, *, seed: int, earlier: Found | None = None)
     earlier : mapping of str to Estimate, optional
         What is already known, by ``"muscle label/quantity"``, as a session returns it: a fixed intensity from an earlier
         time point, or the estimates from which a changed plan goes on.
+    leave_out : collection of str
+        Names of steps that are not to be done, since they were done before the plan changed.
 
     Returns
     -------
     A generator of requests that returns everything found, by ``"muscle label/quantity"``.
     """
-    steps = _steps(protocol, seed, dict(earlier or {}))
-    timed = with_waits(with_breaks(steps, every=BREAK_EVERY, seconds=BREAK_S), protocol.limits.interval_s, seed=seed)
-    return with_climb(timed, protocol.limits)
-
-
-def _steps(protocol: Protocol, seed: int, found: dict[str, Estimate]) -> Plan:
+    found = dict(earlier or {})
+    climb = Climb(protocol.limits)
+    waits = draw_waits_forever(protocol.limits.interval_s, seed=seed)
     for number, step in enumerate(protocol.steps):
-        yield from rest(step.rest_before_s, step=step_name(step), why="A rest that the protocol asks for.")
-        frame = _frame(protocol, step, seed=seed + number, found=found)
-        result = yield from _plan_of(protocol, step, frame)
-        found |= {f"{frame.muscle.label}/{quantity}": estimate for quantity, estimate in result.items()}
+        if step_name(step) in leave_out:
+            continue
+        action: Literal["skip", "redo"] | None = "redo"
+        attempt = 0
+        while action == "redo":
+            frame = _frame(protocol, step, seed=seed + number + 1000 * attempt, found=found)
+            attempt += 1
+            rested = with_breaks(_plan_of(protocol, step, frame), every=BREAK_EVERY, seconds=BREAK_S)
+            result = yield from _until_jump(with_climb(with_waits(rested, waits), climb))
+            action = result.action if isinstance(result, Jump) else None
+        if not isinstance(result, Jump):
+            named = {f"{frame.muscle.label}/{quantity}": estimate for quantity, estimate in result.items()}
+            found |= named
+            yield from frame.show(named, final=True)
     return found
 
 
+def _until_jump(plan: Plan) -> Generator[Request, Reply, Found | Jump]:
+    """Pass a step's plan through until it ends, or until the operator leaves it."""
+    request = advance(plan, None)
+    while not isinstance(request, Ended):
+        reply = yield request
+        if isinstance(reply, Jump):
+            plan.close()
+            return reply
+        request = advance(plan, reply)
+    return request.found
+
+
 def _plan_of(protocol: Protocol, step: Step, frame: Frame) -> Plan:
+    yield from rest(step.rest_before_s, step=step_name(step), why="A rest that the protocol asks for.")
     if isinstance(step, Hotspot):
-        return find_hotspot(frame, step, _start(protocol, frame.muscle))
-    return PLANS[step.kind](frame, step)
+        return (yield from find_hotspot(frame, step, _start(protocol, frame.muscle)))
+    return (yield from PLANS[step.kind](frame, step))
 
 
 def _start(protocol: Protocol, muscle: ProtocolMuscle) -> tuple[float, float]:

@@ -34,7 +34,6 @@ def find_trunk_levels(frame: Frame, step: TrunkLevels) -> Plan:
     reason = "responds even at the lowest level: base may lie above threshold" if seen else ""
     found = {"base": Estimate(value=base, n=given, method=_METHOD, reason=reason)}
     found["trunk_test"] = yield from _find_test(frame, step, base)
-    yield from frame.show(found, final=True)
     return found
 
 

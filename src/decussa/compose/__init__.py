@@ -1,0 +1,1 @@
+"""Joins concrete parts: which source, which study, which plan, which pages."""

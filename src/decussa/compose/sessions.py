@@ -1,0 +1,202 @@
+"""Makes studies and runs sessions: joins protocol, plan, engine, source, journal and clock."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from decussa import __version__
+from decussa.model.dialogue import Found, Request
+from decussa.model.errors import UsageError
+from decussa.plan.session import session_plan
+from decussa.protocol.schema import SHIPPED, Protocol, load_protocol, protocol_hash, read_protocol
+from decussa.recording.read import read
+from decussa.session.clock import Clock, RealClock, VirtualClock, from_text, to_text
+from decussa.session.engine import Engine, Listener, Stopped
+from decussa.session.operator import Operator
+from decussa.session.recovery import PlanChangedError, finished_steps, split_at_start, stand_at, stored_findings
+from decussa.source.contract import Source
+from decussa.source.hand import HandSource, ReadSize
+from decussa.source.replay import replay_recording
+from decussa.source.virtual.person import VirtualParticipant
+from decussa.source.virtual.source import VirtualSource
+from decussa.store.chain import Entry
+from decussa.store.journal import Journal, open_journal
+from decussa.store.people import add_participant, add_session
+from decussa.store.records import PlanChanged, Remark, Started
+from decussa.store.study import Study, create_study, open_study
+
+#: A rehearsal on a virtual clock begins at this moment, so that the same seed writes the same times.
+VIRTUAL_MORNING = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
+#: Sources a session can be run with, and whether each may run unattended.
+SOURCES = ("virtual", "replay", "hand")
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a session ended: what was found, or why it stopped."""
+
+    session: str
+    found: Found
+    stopped: str
+    entries: tuple[Entry, ...]
+
+
+def new_study(folder: Path, protocol_name: str) -> Path:
+    """Make a study folder from a shipped protocol or a protocol file; return the folder."""
+    _, text = load_protocol(protocol_name)
+    name = protocol_name if protocol_name in SHIPPED else Path(protocol_name).stem
+    create_study(folder, name, text, at=to_text(datetime.now(UTC)))
+    return folder
+
+
+def rehearse(
+    protocol_name: str,
+    folder: Path,
+    *,
+    seed: int,
+    operator: Operator,
+    real_pace: bool = False,
+    fresh: bool = False,
+    listeners: Sequence[Listener] = (),
+) -> Outcome:
+    """Run a session on a virtual participant, in a study of its own; an unfinished one in ``folder`` goes on.
+
+    Raises
+    ------
+    UsageError
+        If ``folder`` holds something else, or was made with another protocol or seed.
+    """
+    clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
+    if not (folder / "study.db").exists():
+        _, text = load_protocol(protocol_name)
+        create_study(folder, protocol_name, text, at=to_text(clock.now()))
+        with open_study(folder, write=True) as study:
+            add_participant(study, _pseudonym(seed), at=to_text(clock.now()))
+            add_session(study, _pseudonym(seed), at=to_text(clock.now()))
+    person = VirtualParticipant(seed, protocol=protocol_name)
+    with open_study(folder, write=True) as study:
+        return _run(
+            study,
+            f"{_pseudonym(seed)}-1",
+            VirtualSource(person),
+            operator,
+            clock=clock,
+            seed=seed,
+            fresh=fresh,
+            listeners=listeners,
+        )
+
+
+def run_session(
+    folder: Path,
+    session: str,
+    source_name: str,
+    *,
+    operator: Operator,
+    seed: int = 0,
+    recording: Path | None = None,
+    read_size: ReadSize | None = None,
+    fresh: bool = False,
+    listeners: Sequence[Listener] = (),
+) -> Outcome:
+    """Run or resume a session of a study with one of the sources.
+
+    Raises
+    ------
+    UsageError
+        If the source is not known or lacks what it needs.
+    """
+    with open_study(folder, write=True) as study:
+        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
+        source = _source(source_name, protocol, seed=seed, recording=recording, read_size=read_size)
+        return _run(study, session, source, operator, clock=RealClock(), seed=seed, fresh=fresh, listeners=listeners)
+
+
+def _pseudonym(seed: int) -> str:
+    return f"V-{seed:04d}"
+
+
+def _source(name: str, protocol: Protocol, *, seed: int, recording: Path | None, read_size: ReadSize | None) -> Source:
+    if name == "virtual":
+        return VirtualSource(VirtualParticipant(seed, protocol=_montage(protocol)))
+    if name == "replay":
+        if recording is None:
+            raise UsageError("replay needs a recording", where="--recording", expected="a file", found="nothing")
+        return replay_recording(read(recording))
+    if name == "hand" and read_size is not None:
+        return HandSource([muscle.label for muscle in protocol.muscles if muscle.target], read_size)
+    raise UsageError("source is not known", where="--source", expected=", ".join(SOURCES), found=repr(name))
+
+
+def _montage(protocol: Protocol) -> str:
+    """Return the virtual participant's montage that holds the protocol's first muscle."""
+    wanted = {"FDI": "hand", "FCR": "forearm", "LES": "lumbar"}
+    return wanted.get(protocol.muscles[0].muscle, "hand")
+
+
+def _run(
+    study: Study,
+    session: str,
+    source: Source,
+    operator: Operator,
+    *,
+    clock: Clock,
+    seed: int,
+    fresh: bool,
+    listeners: Sequence[Listener],
+) -> Outcome:
+    protocol = read_protocol(study.protocol_text, where=study.folder / "protocol.toml")
+    with ExitStack() as stack:
+        journal = stack.enter_context(open_journal(study, session))
+        entries = journal.entries()
+        if isinstance(clock, VirtualClock) and entries:
+            clock.wait((from_text(entries[-1].at) - clock.now()).total_seconds())
+        if any(entry.kind == "finished" for entry in entries):
+            return Outcome(session, stored_findings(entries), "the session is finished", entries)
+        at = to_text(clock.now())
+        started = _start(journal, entries, source, seed=seed, at=at, text=study.protocol_text, fresh=fresh)
+        entries = journal.entries()
+        done, _ = split_at_start(entries)
+        plan = session_plan(protocol, seed=started.seed, earlier=stored_findings(done), leave_out=finished_steps(done))
+        try:
+            position = stand_at(plan, entries, discomfort_stop=protocol.limits.discomfort_stop)
+        except PlanChangedError as changed:
+            now = changed.now if isinstance(changed.now, Request) else None
+            journal.append("plan changed", PlanChanged(entry=changed.entry.number, now=now), at=at)
+            raise
+        stack.enter_context(source)
+        engine = Engine(
+            plan,
+            position,
+            protocol=protocol,
+            source=source,
+            journal=journal,
+            operator=operator,
+            clock=clock,
+            listeners=listeners,
+        )
+        ended = engine.run()
+        stopped = ended.reason if isinstance(ended, Stopped) else ""
+        found = stored_findings(journal.entries()) if isinstance(ended, Stopped) else ended
+        return Outcome(session, found, stopped, journal.entries())
+
+
+def _start(
+    journal: Journal, entries: Sequence[Entry], source: Source, *, seed: int, at: str, text: str, fresh: bool
+) -> Started:
+    """Write that the session starts, or that it goes on; return what it started from."""
+    earlier = [entry.body for entry in entries if isinstance(entry.body, Started)]
+    if earlier and earlier[-1].seed != seed:
+        raise UsageError(
+            "session was started with another seed", expected=f"--seed {earlier[-1].seed}", found=str(seed)
+        )
+    if earlier and not fresh:
+        journal.append("resumed", Remark(text="reopened"), at=at)
+        return earlier[-1]
+    started = Started(protocol_sha256=protocol_hash(text), source=source.name, version=__version__, seed=seed)
+    journal.append("started", started, at=at)
+    return started

@@ -1,0 +1,93 @@
+"""The operator's side of a session: answers, commands, and what became of a stimulus whose answer is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from decussa.model.dialogue import Ask, Deliver, Lost, Trial
+from decussa.store.records import AdverseEvent, Remark
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Ask for nothing until the operator says so."""
+
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """End the session here; it can be opened again."""
+
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LeaveStep:
+    """Skip the step that is running, or have it done again."""
+
+    action: Literal["skip", "redo"]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """Put something down: a note or an adverse event."""
+
+    record: Remark | AdverseEvent
+
+
+Command = Hold | Stop | LeaveStep | Write
+
+
+class Operator(Protocol):
+    """Whoever runs the session: a terminal, a page, or nobody (``Unattended``)."""
+
+    code: str
+
+    def confirm_gate(self, gate: str) -> bool:
+        """Say whether a gate holds."""
+        ...
+
+    def answer(self, request: Ask) -> str | float:
+        """Answer a question of the plan."""
+        ...
+
+    def commands(self) -> Sequence[Command]:
+        """Return what the operator wants done before the next request, and forget it."""
+        ...
+
+    def wait_to_go_on(self) -> None:
+        """Return when the session may go on after a hold."""
+        ...
+
+    def say_outcome(self, request: Deliver, number: int) -> Lost | Trial:
+        """Say what became of a stimulus whose answer is missing."""
+        ...
+
+
+class Unattended:
+    """Nobody: every question gets its default, a stimulus of unknown outcome counts as given and lost."""
+
+    code = "unattended"
+
+    def confirm_gate(self, gate: str) -> bool:  # noqa: ARG002
+        """Pass: an unattended session never reaches a person."""
+        return True
+
+    def answer(self, request: Ask) -> str | float:
+        """Return the default."""
+        return request.default
+
+    def commands(self) -> Sequence[Command]:
+        """Want nothing."""
+        return ()
+
+    def wait_to_go_on(self) -> None:
+        """Go on at once."""
+
+    def say_outcome(self, request: Deliver, number: int) -> Lost | Trial:  # noqa: ARG002
+        """Count it as given and lost."""
+        return Lost(given="given and lost", reason="unattended")

@@ -1,0 +1,79 @@
+"""What a session has given so far: a fold over its dialogue, from which the limits are checked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from decussa.model.dialogue import Answer, Ask, Deliver, Lost, Refused, Reply, Request, Trial
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tally:
+    """Counts and highest levels.
+
+    ``stimuli`` counts stimuli heard by the source, ``pulses`` their pulses (a pair is two). ``tolerated_mso`` is the highest
+    test intensity given and not objected to, ``last_mso`` the test intensity of the last magnetic stimulus. Times are in
+    seconds on the session's clock; -1 is "none yet".
+    """
+
+    stimuli: int = 0
+    pulses: int = 0
+    kept: int = 0
+    doubtful: int = 0
+    rejected: int = 0
+    lost: int = 0
+    refused: int = 0
+    tolerated_mso: float = 0.0
+    last_mso: float = 0.0
+    first_s: float = -1.0
+    last_s: float = -1.0
+
+
+def count(tally: Tally, request: Request, reply: Reply, *, at_s: float, discomfort_stop: float) -> Tally:
+    """Return the tally after ``reply`` to ``request``."""
+    if isinstance(request, Ask) and request.key == "discomfort" and isinstance(reply, Answer):
+        return _after_rating(tally, reply.value, discomfort_stop)
+    if not isinstance(request, Deliver):
+        return tally
+    if isinstance(reply, Refused):
+        return replace(tally, refused=tally.refused + 1)
+    if isinstance(reply, Trial):
+        kind = reply.verdict.kind
+        tally = replace(
+            tally,
+            kept=tally.kept + (kind == "accept"),
+            doubtful=tally.doubtful + (kind == "doubtful"),
+            rejected=tally.rejected + (kind == "reject"),
+        )
+    elif isinstance(reply, Lost):
+        tally = replace(tally, lost=tally.lost + 1)
+        if reply.given == "not given":
+            return replace(tally, stimuli=tally.stimuli + 1)
+    else:
+        return tally
+    return _after_stimulus(tally, request, at_s)
+
+
+def _after_stimulus(tally: Tally, request: Deliver, at_s: float) -> Tally:
+    tally = replace(
+        tally,
+        stimuli=tally.stimuli + 1,
+        pulses=tally.pulses + len(request.stimulus.pulses),
+        first_s=tally.first_s if tally.first_s >= 0 else at_s,
+        last_s=at_s,
+    )
+    if request.stimulus.stim_type == "nerve":
+        return tally
+    level = request.stimulus.intensity_mso
+    return replace(tally, last_mso=level, tolerated_mso=max(tally.tolerated_mso, level))
+
+
+def _after_rating(tally: Tally, value: str | float, discomfort_stop: float) -> Tally:
+    """A rating at or above the limit takes back what the last pulse seemed to allow."""
+    try:
+        rating = float(value)
+    except ValueError:
+        return tally
+    if rating >= discomfort_stop:
+        return replace(tally, tolerated_mso=min(tally.tolerated_mso, tally.last_mso - 1))
+    return tally
