@@ -23,6 +23,7 @@ _PERSON_COLUMNS: dict[str, dict[str, Any]] = {
         "Description": "Hand the participant writes with",
         "Levels": {"R": "right", "L": "left", "A": "either"},
     },
+    "height": {"Description": "Body height, on which latencies depend", "Units": "cm"},
     "species": {"Description": "Species of the participant"},
 }
 
@@ -47,7 +48,7 @@ def write_bids_dataset(
     name, readme : str
         Title, and text of the README (Markdown).
     participants : sequence of mappings
-        ``participant_id`` (with or without ``sub-``), and any of ``age``, ``sex``, ``handedness``, ``species``.
+        ``participant_id`` (with or without ``sub-``), and any of ``age``, ``sex``, ``handedness``, ``height``, ``species``.
     runs : iterable of RunToWrite
         Taken one after the other, so that they need not be in memory together.
     authors, version, license_name
