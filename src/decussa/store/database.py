@@ -158,6 +158,11 @@ def open_database(path: Path, migrations: Sequence[Sequence[str]], *, write: boo
 
 def _writer(path: Path) -> Engine:
     _must_exist(path)
+    # SQLite would quietly open it for reading and fail at the first entry.
+    if not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
+        raise MachineError(
+            "file may not be written", where=path, do="check permissions and whether the disk is read-only"
+        )
     return _engine(path, "mode=rw", (*_PRAGMAS, *_PRAGMAS_OF_A_WRITER), "BEGIN IMMEDIATE")
 
 
@@ -203,6 +208,8 @@ def plain_errors(path: Path) -> Iterator[None]:
         raise _explained(error.orig, path) from error
     except (sqlite3.Error, OSError) as error:
         raise _explained(error, path) from error
+    except UnicodeDecodeError as error:
+        raise RecordingError("file is damaged", where=path, found="a name that is no text") from error
 
 
 _MEANINGS: tuple[tuple[str, type[DecussaError], str, str], ...] = (

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
-from decussa.model.dialogue import Answer, Ask, Deliver, Done, Lost, Refused, Rest, Show, Trial
+from decussa.model.dialogue import Deliver, Lost, Refused, Reply, Request, Rest, Trial
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
@@ -88,12 +88,12 @@ KINDS: dict[Kind, KindOfEntry] = {
     ),
     "asked": KindOfEntry(
         "What the plan asks for, written before anybody else hears of it.",
-        (Deliver, Ask, Rest, Show),
+        get_args(Request),
         Deliver(stimulus=Stimulus.single(54), step="threshold", muscle="FCR left", why="near the threshold"),
     ),
     "answered": KindOfEntry(
         "What came back, with the sweep and the measured values of a stimulus, written before anything is decided from it.",
-        (Trial, Answer, Done),
+        tuple(reply for reply in get_args(Reply) if reply not in (Refused, Lost)),
         Trial(number=12, values={"FCR left": {"amplitude_uv": 83.5}}, verdict=Verdict("accept")),
     ),
     "refused": KindOfEntry(
