@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import muscle_and_side, side_of
 from decussa.model.recording import Channel, ChannelKind, Recording
@@ -20,9 +18,6 @@ from decussa.recording.edf_signals import EdfSignals, Line, read_annotations
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
 from decussa.recording.trigger import rising_edges
-
-#: A channel that does not move in this many pieces of the file is looked at as a whole.
-_GLANCES = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,16 +172,14 @@ def _trigger_edges(signals: EdfSignals, channels: Sequence[Channel]) -> list[flo
 
 
 def _refuse_flat(signals: EdfSignals, channels: Sequence[Channel]) -> None:
-    """Refuse an EMG channel that never moves: glance at a few records, read all only where they are alike."""
+    """Refuse an EMG channel that never moves."""
     for index, channel in enumerate(channels):
-        if channel.kind != "emg" or not signals.is_flat_at(index, _GLANCES):
-            continue
-        samples = signals.read_channel(index)
-        if np.ptp(samples) == 0:
+        if channel.kind == "emg" and signals.is_flat(index):
+            level = next(signals.pieces(index))[0]
             raise RecordingError(
                 f"channel {channel.name} is constant",
                 where=str(signals.header.path),
                 expected="a signal that moves",
-                found=f"{samples[0]:g} uV throughout",
+                found=f"{level:g} uV throughout",
                 do="check its electrode, or mark it bad in channels.tsv to measure the others",
             )

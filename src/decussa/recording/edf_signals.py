@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from io import FileIO
 from pathlib import Path
@@ -15,6 +15,9 @@ from decussa.model.recording import StimulusEvent, SweepBatch
 from decussa.model.sweep import SamplesUv
 from decussa.recording.cutting import place_sweeps
 from decussa.recording.edf_header import EdfHeader, EdfSignal
+
+#: Samples read at once where a whole channel is needed.
+_PIECE = 1 << 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,22 +83,21 @@ class EdfSignals:
 
     def read_channel(self, channel: int) -> SamplesUv:
         """Return all samples of one channel, shape (n_samples,), in microvolt (or its own unit where it is no voltage)."""
+        return np.concatenate(list(self.pieces(channel)))
+
+    def pieces(self, channel: int) -> Iterator[SamplesUv]:
+        """Yield one channel from start to end in pieces of a bounded size."""
         line = self.lines[channel]
         total = self.header.record_count * line.signal.samples_per_record
         with open_file(self.header.path) as file:
-            return line.scale(self._steps(file, line.signal, 0, total))
+            for start in range(0, total, _PIECE):
+                yield line.scale(self._steps(file, line.signal, start, min(start + _PIECE, total)))
 
-    def is_flat_at(self, channel: int, places: int) -> bool:
-        """Return whether all samples in ``places`` data records spread over the file are one and the same."""
-        signal = self.lines[channel].signal
-        records = np.unique(np.linspace(0, self.header.record_count - 1, places).astype(int))
-        with open_file(self.header.path) as file:
-            ends = set()
-            for record in records:
-                start = int(record) * signal.samples_per_record
-                steps = self._steps(file, signal, start, start + signal.samples_per_record)
-                ends |= {int(steps.min()), int(steps.max())}
-        return len(ends) == 1
+    def is_flat(self, channel: int) -> bool:
+        """Return whether all samples of a channel are one and the same; a channel that moves tells early."""
+        seen = (float(end) for piece in self.pieces(channel) for end in (piece.min(), piece.max()))
+        first = next(seen)
+        return all(end == first for end in seen)
 
     def _steps(self, file: FileIO, signal: EdfSignal, start: int, stop: int) -> NDArray[np.int32]:
         """Return converter steps of samples ``start`` to ``stop``, reading record by record just this signal's bytes."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, field
+from decimal import Decimal
 
 from decussa.model.errors import RecordingError, UsageError
 from decussa.model.muscle import UNKNOWN, muscle_and_side
@@ -185,14 +186,22 @@ def build_stimulus(kind: StimulusType, values: dict[str, float], *, where: str, 
 
 def describe_stimulus(stimulus: Stimulus, contraction_pct: float = math.nan) -> str:
     """Return text that ``read_stimulus_text`` reads as the same stimulus, such as ``TMS 52% single``."""
-    test = "" if math.isnan(stimulus.intensity_mso) else f"{stimulus.intensity_mso:g}%"
     if stimulus.stim_type == "nerve":
-        words = ["PNS", "" if math.isnan(stimulus.current_ma) else f"{stimulus.current_ma:g} mA"]
+        words = ["PNS", _said("", stimulus.current_ma, " mA")]
     elif stimulus.stim_type == "single":
-        words = ["TMS", test, "single"]
+        words = ["TMS", _said("", stimulus.intensity_mso, "%"), "single"]
     else:
-        cond = "" if math.isnan(stimulus.cond_intensity_mso) else f"CS {stimulus.cond_intensity_mso:g}%"
-        words = ["TMS paired", cond, f"TS {test}" if test else "", f"ISI {stimulus.isi_ms:g} ms"]
+        words = [
+            "TMS paired",
+            _said("CS ", stimulus.cond_intensity_mso, "%"),
+            _said("TS ", stimulus.intensity_mso, "%"),
+            _said("ISI ", stimulus.isi_ms, " ms"),
+        ]
     if contraction_pct > 0:
-        words.append(f"at {contraction_pct:g}% MVC")
+        words.append(_said("at ", contraction_pct, "% MVC"))
     return " ".join(word for word in words if word)
+
+
+def _said(before: str, number: float, unit: str) -> str:
+    """Return a number in all its digits, never with an exponent; nothing for NaN."""
+    return "" if math.isnan(number) else f"{before}{format(Decimal(repr(float(number))), 'f').removesuffix('.0')}{unit}"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
@@ -93,7 +92,7 @@ def _refusing(read: Callable[[Path], pd.DataFrame], path: Path) -> pd.DataFrame:
                 "table cannot be read", where=path, found=(error.strerror or str(error)).lower()
             ) from error
         raise _not_a_table(path, error) from error
-    except (ValueError, pd.errors.ParserError, csv.Error) as error:
+    except (ValueError, pd.errors.ParserError) as error:
         raise _not_a_table(path, error) from error
 
 
@@ -112,25 +111,18 @@ def _read_parquet(path: Path) -> pd.DataFrame:
 
 
 def _read_delimited(path: Path) -> pd.DataFrame:
-    delimiter = _DELIMITERS[path.suffix.lower()]
-    with path.open(encoding="utf-8-sig", newline="") as file:
-        names = next(csv.reader(file, delimiter=delimiter), [])
-    # Text is taken as it stands: a participant may be called NA.
-    numbers = [name for name in names if _KINDS.get(name) != "text"]
+    # Cells are taken as text first: a participant may be called 007 or NA, and Python's own reading of numbers is exact.
     frame = pd.read_csv(
         path,
-        sep=delimiter,
+        sep=_DELIMITERS[path.suffix.lower()],
         encoding="utf-8-sig",
         keep_default_na=False,
-        na_values={name: ["", "n/a", "nan", "NaN"] for name in numbers},
-        dtype={name: _dtype(name) for name in names if name in _KINDS},
-        float_precision="round_trip",
+        dtype=str,
+        index_col=False,
     )
     for name in frame.columns:
-        if _KINDS.get(name) == "count" and frame[name].notna().all():
-            frame[name] = frame[name].astype("int64")
+        kind = _KINDS.get(name)
+        if kind is not None and kind != "text":
+            numbers = frame[name].mask(frame[name].isin(("", "n/a")), "nan").astype("float64")
+            frame[name] = numbers.astype("int64") if kind == "count" and numbers.notna().all() else numbers
     return frame
-
-
-def _dtype(name: str) -> str:
-    return "str" if _KINDS[name] == "text" else "float64"
