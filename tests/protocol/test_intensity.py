@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from decussa.model.errors import UsageError
-from decussa.protocol.feasible import WAYS_OUT, Feasibility, highest_threshold
+from decussa.protocol.feasible import Feasibility, highest_threshold
 from decussa.protocol.intensity import read_intensity, set_on_device
 
 
@@ -58,12 +58,12 @@ def test_the_highest_threshold_that_still_fits(percent, threshold):
     assert threshold * percent / 100 <= 100 < (threshold + 1) * percent / 100
 
 
-def test_an_impossible_intensity_is_said_with_every_way_out_in_order():
+def test_an_impossible_intensity_is_said_with_the_ceiling():
     """130 % of 85 % MSO is 110.5 % MSO: more than any stimulator has."""
-    sentence = Feasibility(step="single", text="130 % RMT", requested_mso=110.5, ceiling_mso=100).sentence()
+    fit = Feasibility(step="single", text="130 % RMT", requested_mso=110.5, ceiling_mso=100)
 
-    assert "110.5 % MSO, above the ceiling of 100" in sentence
-    assert [sentence.index(way) for way in WAYS_OUT] == sorted(sentence.index(way) for way in WAYS_OUT)
+    assert fit.possible is False
+    assert fit.sentence() == "single: 130 % RMT comes to 110.5 % MSO, above the ceiling of 100."
 
 
 def test_an_intensity_at_the_ceiling_is_possible():

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from decussa.model.dialogue import Plan, Refused, Reply, Request
 from decussa.model.stimulus import Stimulus
 from decussa.plan.frame import Frame, usable
-from decussa.protocol.feasible import Feasibility
+from decussa.protocol.feasible import WAYS_OUT, Feasibility
 from decussa.protocol.intensity import read_intensity
 from decussa.protocol.order import mixed_order
 from decussa.protocol.steps import Recheck, RecruitmentCurve, SilentPeriodBlock, SingleBlock
@@ -53,14 +53,14 @@ def give_block(
 
 
 def impossible(frame: Frame, texts: Sequence[str]) -> list[str]:
-    """Return a sentence for each intensity that is not known or does not fit under the ceiling."""
+    """Return a sentence for each intensity that is not known or does not fit under the ceiling, and the ways out."""
     sentences = []
     for text in texts:
         asked = read_intensity(text).request(frame.known)
         fit = Feasibility(step=frame.step, text=text, requested_mso=asked, ceiling_mso=frame.limits.ceiling_mso)
         if not fit.possible:
             sentences.append(fit.sentence())
-    return sentences
+    return [*sentences, f"Ways out: {'; '.join(WAYS_OUT)}."] if sentences else []
 
 
 def give_single_block(frame: Frame, step: SingleBlock) -> Plan:

@@ -39,7 +39,7 @@ class Feasibility:
         comes_to = f"{self.step}: {self.text} comes to {self.requested_mso:.1f} % MSO"
         if self.possible:
             return f"{comes_to}."
-        return f"{comes_to}, above the ceiling of {self.ceiling_mso:g}. Choose: {'; '.join(WAYS_OUT)}."
+        return f"{comes_to}, above the ceiling of {self.ceiling_mso:g}."
 
 
 def highest_threshold(percent: float, ceiling_mso: float = 100.0) -> float:

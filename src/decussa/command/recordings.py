@@ -1,0 +1,157 @@
+"""Commands on recordings: demo, measure, summarise, report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from decussa.command.app import JsonOption, app, count, print_json, progress_bar, say
+from decussa.model.errors import UsageError
+
+if TYPE_CHECKING:
+    from decussa.batch.measure import MeasureSettings
+    from decussa.model.muscle import Window
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Folder to make.")] = Path("decussa-demo"),
+    seed: Annotated[int, typer.Option(help="Seed of the invented people.")] = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Invent a small study, then measure, summarise and report it as a user would."""
+    from decussa.compose.demo import make_demo
+
+    made = make_demo(folder, seed=seed, say=say)
+    if as_json:
+        print_json({"folder": str(folder), **made.as_dict()})
+        return
+    typer.echo(made.sentence())
+
+
+@app.command()
+def measure(
+    paths: Annotated[list[str], typer.Argument(help="Recordings, BIDS folders or globs.", metavar="PATH")],
+    out: Annotated[Path, typer.Option(help="Table to write: .csv, .tsv or .parquet.")],
+    events: Annotated[Path | None, typer.Option(help="Sheet of stimuli beside the recording.")] = None,
+    window: Annotated[
+        list[str] | None, typer.Option(help="Window of a muscle or channel in ms, such as FCR=10-45; may be repeated.")
+    ] = None,
+    m_window: Annotated[
+        list[str] | None, typer.Option(help="Window of its M-wave in ms, such as FCR=1.5-14; may be repeated.")
+    ] = None,
+    onset: Annotated[str, typer.Option(help="How the onset is found: model, threshold or none.")] = "model",
+    intervals: Annotated[bool, typer.Option(help="Give every sweep's values an interval.")] = True,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure recordings: one row per sweep and muscle."""
+    from decussa.batch.many import measure_files
+    from decussa.recording.tables import check_table_path, write_table
+
+    check_table_path(out)
+    settings = _settings(window or [], m_window or [], onset, intervals=intervals)
+    with progress_bar() as progress:
+        measured = measure_files(paths, settings, events=events, progress=progress)
+    if len(measured.trials):
+        write_table(measured.trials, out)
+    counts = measured.trials["verdict"].value_counts()
+    verdicts = {kind: int(counts.get(kind, 0)) for kind in ("accept", "doubtful", "reject")}
+    if as_json:
+        print_json(
+            {
+                "table": str(out) if len(measured.trials) else None,
+                "recordings": [str(path) for path in measured.recordings],
+                "rows": len(measured.trials),
+                "verdicts": verdicts,
+                "notes": list(measured.notes),
+                "refused": [{"recording": str(path), "reason": str(error)} for path, error in measured.refused],
+            }
+        )
+    else:
+        if len(measured.trials):
+            words = ", ".join(f"{count} {kind}" for kind, count in verdicts.items())
+            typer.echo(f"{count(len(measured.recordings), 'recording')}, {len(measured.trials)} rows: {words}.")
+            typer.echo(f"Written: {out}")
+        for note in measured.notes:
+            typer.echo(f"Note: {note}", err=True)
+    for _, error in measured.refused:
+        typer.echo(f"Refused: {error}", err=True)
+    if measured.refused:
+        raise typer.Exit(1)
+
+
+@app.command()
+def summarise(
+    tables: Annotated[list[Path], typer.Argument(help="Trial tables.", metavar="TABLE")],
+    out: Annotated[Path, typer.Option(help="Table to write: .csv, .tsv or .parquet.")],
+    as_json: JsonOption = False,
+) -> None:
+    """Sum up trial tables: one row per participant, session, muscle and quantity."""
+    import pandas as pd
+
+    from decussa.batch.summary import summarise as sum_up
+    from decussa.recording.tables import check_table_path, read_table, write_table
+
+    check_table_path(out)
+    trials = pd.concat([read_table(path) for path in tables], ignore_index=True)
+    summary = sum_up(trials)
+    write_table(summary, out)
+    if as_json:
+        print_json({"table": str(out), "trials": len(trials), "rows": len(summary)})
+        return
+    typer.echo(f"{len(trials)} trials, {len(summary)} rows.")
+    typer.echo(f"Written: {out}")
+
+
+@app.command()
+def report(
+    folder: Annotated[
+        Path, typer.Argument(help="BIDS data set, folder of recordings, or one recording.", metavar="DIR")
+    ],
+    session: Annotated[str, typer.Option(help="Only this one: PARTICIPANT or PARTICIPANT/SESSION.")] = "",
+    out: Annotated[Path | None, typer.Option(help="PDF to write, or folder for several.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the session report as PDF; several sessions give one each."""
+    from decussa.compose.reporting import report_sessions
+
+    with progress_bar() as progress:
+        written = report_sessions(folder, session=session, out=out, progress=progress)
+    if as_json:
+        print_json({"reports": [str(path) for path in written]})
+        return
+    for path in written:
+        typer.echo(f"Written: {path}")
+
+
+def _settings(windows: list[str], m_windows: list[str], onset: str, *, intervals: bool) -> MeasureSettings:
+    from decussa.batch.measure import MeasureSettings
+
+    methods = {"model": "model", "threshold": "threshold", "none": None}
+    if onset not in methods:
+        raise UsageError("onset method is not known", where="--onset", expected=", ".join(methods), found=repr(onset))
+    return MeasureSettings(
+        windows=dict(_read_window(text, "--window") for text in windows),
+        m_windows=dict(_read_window(text, "--m-window") for text in m_windows),
+        onset=methods[onset],  # type: ignore[arg-type]
+        intervals=intervals,
+    )
+
+
+def _read_window(text: str, option: str) -> tuple[str, Window]:
+    name, _, span = text.partition("=")
+    start, _, end = span.partition("-")
+    try:
+        window = float(start), float(end)
+    except ValueError:
+        window = (0.0, 0.0)
+    if not name or not 0 < window[0] < window[1] <= 400:
+        raise UsageError(
+            "window cannot be read",
+            where=option,
+            expected="MUSCLE=START-END in ms, such as FCR=10-45",
+            found=repr(text),
+        )
+    return name, window

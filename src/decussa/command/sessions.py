@@ -1,0 +1,178 @@
+"""Commands on sessions: new, plan, rehearse, run, check."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from decussa.command.app import JsonOption, app, print_json
+from decussa.model.errors import UsageError
+
+if TYPE_CHECKING:
+    from decussa.compose.sessions import Outcome
+
+ProtocolArgument = Annotated[str, typer.Argument(help="Shipped protocol or protocol file.", metavar="PROTOCOL")]
+FreshOption = Annotated[
+    bool, typer.Option("--fresh", help="Where the plan changed: go on with a fresh plan from what was found.")
+]
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(help="Study folder to make.", metavar="DIR")],
+    protocol: Annotated[str, typer.Option(help="Shipped protocol or protocol file.")],
+    as_json: JsonOption = False,
+) -> None:
+    """Start a study folder from a protocol."""
+    from decussa.compose.sessions import new_study
+
+    made = new_study(folder, protocol)
+    if as_json:
+        print_json({"study": str(made), "protocol": protocol})
+        return
+    typer.echo(
+        f"Study: {made}, protocol {protocol}. Edit nothing in it by hand; decussa check says whether it is whole."
+    )
+
+
+@app.command()
+def plan(
+    protocol: ProtocolArgument,
+    threshold: Annotated[
+        float | None, typer.Option(help="Resting threshold in % MSO to check the intensities with.")
+    ] = None,
+    active_threshold: Annotated[float | None, typer.Option(help="The same for the active threshold.")] = None,
+    seed: Annotated[int, typer.Option(help="Seed of the order that is previewed.")] = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Show what a protocol asks for: pulses, minutes, order, and which intensities are possible."""
+    from decussa.compose.preview import preview
+
+    shown = preview(protocol, rmt=threshold, amt=active_threshold, seed=seed)
+    if as_json:
+        print_json(shown.as_dict())
+        return
+    for line in shown.lines():
+        typer.echo(line)
+
+
+@app.command()
+def rehearse(
+    protocol: ProtocolArgument,
+    folder: Annotated[Path | None, typer.Argument(help="Folder for the rehearsal's study.", metavar="DIR")] = None,
+    seed: Annotated[int, typer.Option(help="Which virtual participant.")] = 1,
+    auto: Annotated[bool, typer.Option("--auto", help="Answer every prompt with its default.")] = False,
+    pace: Annotated[str, typer.Option(help="quick, or real: intervals are waited for.")] = "quick",
+    fresh: FreshOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Run a session on a virtual participant; started again on the same folder, it goes on."""
+    from decussa.command.terminal import TerminalOperator, Transcript
+    from decussa.compose.sessions import rehearse as run_rehearsal
+    from decussa.session.operator import Unattended
+
+    if pace not in ("quick", "real"):
+        raise UsageError("pace is not known", where="--pace", expected="quick or real", found=repr(pace))
+    transcript = Transcript()
+    outcome = run_rehearsal(
+        protocol,
+        folder or Path(f"rehearsal-{Path(protocol).stem}-{seed}"),
+        seed=seed,
+        operator=Unattended() if auto else TerminalOperator(),
+        real_pace=pace == "real",
+        fresh=fresh,
+        listeners=() if as_json else (transcript.show,),
+    )
+    _finish(outcome, as_json=as_json)
+
+
+@app.command()
+def run(
+    folder: Annotated[Path, typer.Argument(help="Study folder.", metavar="DIR")],
+    source: Annotated[str, typer.Option(help="virtual, replay or hand.")],
+    session: Annotated[str, typer.Option(help="Session, such as P07-1.")] = "",
+    auto: Annotated[bool, typer.Option("--auto", help="Answer every prompt with its default.")] = False,
+    seed: Annotated[int, typer.Option(help="Seed of the plan's order, and of a virtual participant.")] = 1,
+    recording: Annotated[Path | None, typer.Option(help="Recording that is played again.")] = None,
+    fresh: FreshOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Run or resume a session of a study in the terminal."""
+    if auto and source not in ("virtual", "replay"):
+        raise UsageError(
+            "a source that can reach a person is never run by itself",
+            where="--auto",
+            expected="--source virtual or replay",
+            found=f"--source {source}",
+            do="run it without --auto",
+        )
+    from decussa.command.terminal import TerminalOperator, Transcript, type_size
+    from decussa.compose.sessions import run_session
+    from decussa.session.operator import Unattended
+
+    transcript = Transcript()
+    outcome = run_session(
+        folder,
+        session,
+        source,
+        operator=Unattended() if auto else TerminalOperator(),
+        seed=seed,
+        recording=recording,
+        read_size=type_size,
+        fresh=fresh,
+        listeners=() if as_json else (transcript.show,),
+    )
+    _finish(outcome, as_json=as_json)
+
+
+@app.command()
+def check(
+    folder: Annotated[Path, typer.Argument(help="Study folder.", metavar="DIR")], as_json: JsonOption = False
+) -> None:
+    """Check that nothing in a study was changed, lost or broken."""
+    from decussa.store.check import check_study
+
+    findings = check_study(folder)
+    if as_json:
+        print_json({"study": str(folder), "findings": [finding.sentence() for finding in findings]})
+    elif findings:
+        for finding in findings:
+            typer.echo(finding.sentence())
+    else:
+        typer.echo(f"{folder}: whole. Every entry and sweep is as it was written.")
+    if findings:
+        raise typer.Exit(1)
+
+
+def _finish(outcome: Outcome, *, as_json: bool) -> None:
+    """Say how a session ended."""
+    from decussa.command.terminal import estimate_text
+
+    stimuli = sum(entry.kind == "answered" and entry.has_sweep for entry in outcome.entries)
+    if as_json:
+        found = {
+            name: {
+                "value": _number(e.value),
+                "low": _number(e.low),
+                "high": _number(e.high),
+                "n": e.n,
+                "reason": e.reason,
+            }
+            for name, e in outcome.found.items()
+        }
+        print_json({"session": outcome.session, "stopped": outcome.stopped, "sweeps": stimuli, "found": found})
+        return
+    typer.echo("")
+    typer.echo(f"Session {outcome.session}: {outcome.stopped or 'finished'}. {stimuli} sweeps.")
+    for name, estimate in outcome.found.items():
+        typer.echo(f"  {name}: {estimate_text(name, estimate)}")
+
+
+def _number(value: float) -> float | str | None:
+    """Return a number as JSON has it: none for NaN, a word for the infinities."""
+    if math.isnan(value):
+        return None
+    return value if math.isfinite(value) else "no upper limit" if value > 0 else "no lower limit"

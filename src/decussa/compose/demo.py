@@ -1,0 +1,94 @@
+"""The demo: invents a small study on disk, then does with it what a user would, through the same doors."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+from decussa import __version__
+from decussa.batch.many import measure_files
+from decussa.batch.summary import summarise
+from decussa.compose.reporting import report_sessions
+from decussa.model.errors import UsageError
+from decussa.recording.bids_run import RunToWrite
+from decussa.recording.bids_write import write_bids_dataset
+from decussa.recording.tables import read_table, write_table
+from decussa.source.virtual.rowers import VirtualRun, rowers_participants, rowers_runs
+
+_README = """# Three rowers
+
+Invented data: no person was stimulated. Three virtual rowers, before and after an hour on the ergometer; a muscle of the right
+hand (first dorsal interosseous) and the lumbar erector spinae of both sides. Single pulses, a recruitment curve, paired pulses,
+a silent period and M-waves for the hand; single and paired pulses during light extension for the back. The third rower is a
+difficult one: trials that a session must notice are in the recordings.
+
+Made by the demo of Decussa, which measures and reports these files as it would measure yours.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class DemoMade:
+    """What the demo left behind."""
+
+    data_set: Path
+    trials: Path
+    summary: Path
+    reports: tuple[Path, ...]
+
+    def sentence(self) -> str:
+        """Return what was made and where to look first."""
+        return (
+            f"Data set: {self.data_set}\nTrial table: {self.trials}\nSummary: {self.summary}\n"
+            f"Reports: {len(self.reports)} in {self.reports[0].parent}, one per session; begin with {self.reports[0]}"
+        )
+
+    def as_dict(self) -> dict[str, str | list[str]]:
+        """Return the same for machines."""
+        return {
+            "data_set": str(self.data_set),
+            "trials": str(self.trials),
+            "summary": str(self.summary),
+            "reports": [str(path) for path in self.reports],
+        }
+
+
+def make_demo(folder: Path, *, seed: int, say: Callable[[str], None]) -> DemoMade:
+    """Make the study in ``folder``, measure, summarise and report it.
+
+    Raises
+    ------
+    UsageError
+        If ``folder`` exists and holds something.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise UsageError(
+            "folder is not empty", where=folder, do="name another folder, or remove this one if it is an earlier demo"
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    data_set, trials, summary = folder / "rowers", folder / "trials.tsv", folder / "summary.tsv"
+    say("1 of 4  Inventing three rowers, before and after an hour on the ergometer")
+    write_bids_dataset(
+        data_set,
+        name="Three rowers, before and after an hour on the ergometer",
+        readme=_README,
+        participants=rowers_participants(seed),
+        runs=_runs(seed),
+        version=__version__,
+    )
+    say(f"2 of 4  decussa measure {data_set} --out {trials}")
+    measured = measure_files([data_set])
+    for _, error in measured.refused:
+        say(f"Refused: {error}")
+    write_table(measured.trials, trials)
+    say(f"3 of 4  decussa summarise {trials} --out {summary}")
+    write_table(summarise(read_table(trials)), summary)
+    say(f"4 of 4  decussa report {data_set} --out {folder / 'reports'}")
+    reports = report_sessions(data_set, out=folder / "reports")
+    return DemoMade(data_set, trials, summary, reports)
+
+
+def _runs(seed: int) -> Iterator[RunToWrite]:
+    names = {field.name for field in fields(RunToWrite)} & {field.name for field in fields(VirtualRun)}
+    for run in rowers_runs(seed):
+        yield RunToWrite(**{name: getattr(run, name) for name in names})

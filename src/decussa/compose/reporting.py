@@ -1,0 +1,115 @@
+"""Reports on recordings: finds the sessions in a folder, measures and sums up each, and writes its pages."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from decussa.batch.many import FilesProgress
+from decussa.batch.measure import measure_recording
+from decussa.batch.summary import summarise
+from decussa.model.errors import UsageError
+from decussa.model.recording import Recording
+from decussa.recording.read import find_recordings, fingerprint, read
+from decussa.report.session_report import write_session_report
+
+#: Folder for reports where none is named.
+REPORTS = Path("reports")
+
+
+@dataclass(frozen=True, slots=True)
+class _Session:
+    """The recordings of one participant in one session."""
+
+    participant: str
+    session: str
+    recordings: tuple[Recording, ...]
+
+    @property
+    def stem(self) -> str:
+        """Name of its report, without ending."""
+        parts = [part for part in (self.participant, self.session) if part]
+        return "-".join(parts) if parts else Path(self.recordings[0].path).stem
+
+
+def report_sessions(
+    folder: Path, *, session: str = "", out: Path | None = None, progress: FilesProgress | None = None
+) -> tuple[Path, ...]:
+    """Write a report for each session found in ``folder`` (or the one named) and return the files.
+
+    Parameters
+    ----------
+    folder : Path
+        BIDS data set, folder of recordings, or one recording.
+    session : str
+        ``PARTICIPANT`` or ``PARTICIPANT/SESSION``, with or without their BIDS prefixes; empty for all.
+    out : Path, optional
+        A PDF where there is one session, else a folder; ``reports`` in the current folder where omitted.
+    progress : callable, optional
+        Told of recordings and sweeps as they are measured.
+
+    Raises
+    ------
+    RecordingError
+        If a recording cannot be believed.
+    UsageError
+        If no session fits, or one PDF is named for several.
+    """
+    files = find_recordings([folder])
+    sessions = _choose(list(_sessions(files)), session)
+    written = []
+    done = 0
+    for found in sessions:
+        path = _target(found, out, several=len(sessions) > 1)
+        tables = []
+        for recording in found.recordings:
+            done += 1
+
+            def step(sweep: int, total: int, number: int = done, path: Path = Path(recording.path)) -> None:
+                if progress is not None:
+                    progress(number, len(files), path, sweep, total)
+
+            tables.append(measure_recording(recording, progress=step))
+        trials = pd.concat(tables, ignore_index=True)
+        written.append(
+            write_session_report(path, recordings=found.recordings, trials=trials, summary=summarise(trials))
+        )
+    return tuple(written)
+
+
+def _sessions(files: Sequence[Path]) -> Iterator[_Session]:
+    groups: dict[tuple[str, str], list[Recording]] = {}
+    for path in files:
+        recording = replace(read(path), sha256=fingerprint(path))
+        key = (recording.participant, recording.session)
+        groups.setdefault(key if any(key) else ("", recording.name), []).append(recording)
+    for (participant, session), recordings in groups.items():
+        known = session if participant else recordings[0].session
+        yield _Session(participant, known, tuple(sorted(recordings, key=lambda recording: recording.start)))
+
+
+def _choose(sessions: Sequence[_Session], asked: str) -> list[_Session]:
+    if not asked:
+        return list(sessions)
+    participant, _, session = asked.partition("/")
+    participant, session = participant.removeprefix("sub-"), session.removeprefix("ses-")
+    chosen = [
+        found for found in sessions if found.participant == participant and (not session or found.session == session)
+    ]
+    if not chosen:
+        names = ", ".join(f"{found.participant}/{found.session}".strip("/") for found in sessions)
+        raise UsageError("no such session", where="--session", expected=names, found=repr(asked))
+    return chosen
+
+
+def _target(found: _Session, out: Path | None, *, several: bool) -> Path:
+    folder = out or REPORTS
+    if folder.suffix.lower() == ".pdf":
+        if several:
+            raise UsageError("one PDF cannot hold several sessions", where="--out", expected="a folder", found=str(out))
+        return folder
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder / f"{found.stem}.pdf"
