@@ -28,7 +28,16 @@ _HOME = {
     "silent_period": "decussa.measure.silent_period",
 }
 
-__all__ = ["Estimate", "SilentPeriod", "Stimulus", "Sweep", "VirtualParticipant", "__version__", "onset_latency", "silent_period"]
+__all__ = [
+    "Estimate",
+    "SilentPeriod",
+    "Stimulus",
+    "Sweep",
+    "VirtualParticipant",
+    "__version__",
+    "onset_latency",
+    "silent_period",
+]
 
 
 def __getattr__(name: str) -> object:

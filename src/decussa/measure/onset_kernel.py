@@ -13,12 +13,12 @@ from decussa.measure.whitening import log_density
 Array = NDArray[np.float64]
 
 #: Order of the noise model.
-ORDER = 8
+ORDER = 5
 #: Length over which the strength of the response is looked at, and how far from it its size may lie (octaves).
 STRENGTH_MS = 4.0
 OCTAVES = 1
 #: What the amplifier's delay and the difference between any model and a real start leave unknown, SD.
-LEAST_DOUBT_MS = 0.1
+LEAST_DOUBT_MS = 0.18
 #: Scores so far below the best add nothing.
 FORGET = 30.0
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measure.compiled import compiled
+from decussa.measure.whitening import predictor
 
 Array = NDArray[np.float64]
 
@@ -59,38 +60,6 @@ def expected_shares(levels: Array) -> Array:
     out[0] = 0.0
     out *= (1.0 - SILENT_SHARE) / out.sum()
     out[0] = SILENT_SHARE
-    return out
-
-
-@compiled
-def autocovariance(samples: Array, lags: int) -> Array:
-    """Biased autocovariance at lags 0 to ``lags``; no mean is taken off."""
-    out = np.zeros(lags + 1)
-    for lag in range(lags + 1):
-        for k in range(lag, samples.size):
-            out[lag] += samples[k] * samples[k - lag]
-        out[lag] /= samples.size
-    return out
-
-
-@compiled
-def predictor(covariance: Array) -> Array:
-    """Levinson's recursion: coefficients (1, a1, ..., ap) and, last, the variance they leave."""
-    order = covariance.size - 1
-    out = np.zeros(order + 2)
-    previous = np.zeros(order + 2)
-    out[0] = 1.0
-    variance = covariance[0] * (1 + 1e-6)
-    for m in range(1, order + 1):
-        total = covariance[m]
-        for j in range(1, m):
-            total += out[j] * covariance[m - j]
-        reflection = -total / variance
-        previous[:] = out
-        for j in range(1, m + 1):
-            out[j] = previous[j] + reflection * previous[m - j]
-        variance *= 1 - reflection * reflection
-    out[order + 1] = variance
     return out
 
 

@@ -20,14 +20,13 @@ from decussa.measure.silence_kernel import (
     RAMPS_MS,
     activity_ahead,
     activity_levels,
-    autocovariance,
     expected_shares,
     level_shares,
     log_likelihoods,
     ramp_scores,
     silence_behind,
 )
-from decussa.measure.whitening import take_drift_away
+from decussa.measure.whitening import autocovariance, take_drift_away
 from decussa.model.estimate import Estimate, SilentPeriod
 
 Array = NDArray[np.float64]

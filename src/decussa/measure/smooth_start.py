@@ -24,8 +24,8 @@ TIME_CONSTANTS_MS = (0.6, 1.2, 2.4)
 #: Sizes of the response in units of the whitened noise: every one an octave, equally likely beforehand.
 SIZES = tuple(2.0**power for power in range(-2, 14))
 #: Which derivatives jump at the onset (value, slope, curvature), and how likely each way to start is beforehand.
-STARTS = ((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, 1.0, 1.0))
-START_PRIOR = (1 / 3, 1 / 3, 1 / 3)
+STARTS = ((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, 1.0, 1.0), (1.0, 1.0, 1.0))
+START_PRIOR = (0.25, 0.25, 0.25, 0.25)
 #: Onsets are tried so close together.
 GRID_MS = 0.1
 

@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 
 #: Slow drifts (electrodes, tails of artifacts, heart) leave through this causal high-pass before the noise is modelled.
 DRIFT_HZ = 15.0
+#: Share of the noise power that is taken to be white whatever the baseline shows.
+UNSEEN = 0.05
 #: Spread of rare large samples in units of the noise, and the least share of them that is reckoned with.
 OUTLIER_SPREAD = 4.0
 LEAST_OUTLIERS = 0.003
@@ -36,36 +38,48 @@ def take_drift_away(samples: Array, rate_hz: float, out: Array) -> None:
 
 
 @compiled
-def fit_noise(baseline: Array, order: int, coefficients: Array) -> float:
-    """Fill ``coefficients`` (1, a1, ..., ap) by Burg's recursion; return the variance of what they cannot predict."""
-    n = baseline.size
-    forward = baseline.copy()
-    backward = baseline.copy()
-    previous = np.zeros(order + 1)
-    coefficients[:] = 0.0
-    coefficients[0] = 1.0
-    variance = 0.0
-    for k in range(n):
-        variance += baseline[k] * baseline[k]
-    variance /= n
+def autocovariance(samples: Array, lags: int) -> Array:
+    """Biased autocovariance at lags 0 to ``lags``; no mean is taken off."""
+    out = np.zeros(lags + 1)
+    for lag in range(lags + 1):
+        for k in range(lag, samples.size):
+            out[lag] += samples[k] * samples[k - lag]
+        out[lag] /= samples.size
+    return out
+
+
+@compiled
+def predictor(covariance: Array) -> Array:
+    """Levinson's recursion: coefficients (1, a1, ..., ap) and, last, the variance they leave."""
+    order = covariance.size - 1
+    out = np.zeros(order + 2)
+    previous = np.zeros(order + 2)
+    out[0] = 1.0
+    variance = covariance[0] * (1 + 1e-6)
     for m in range(1, order + 1):
-        above = 0.0
-        below = 0.0
-        for k in range(m, n):
-            above += forward[k] * backward[k - 1]
-            below += forward[k] * forward[k] + backward[k - 1] * backward[k - 1]
-        if below <= 0.0:
-            break
-        reflection = -2.0 * above / below
-        previous[:] = coefficients
+        total = covariance[m]
+        for j in range(1, m):
+            total += out[j] * covariance[m - j]
+        reflection = -total / variance
+        previous[:] = out
         for j in range(1, m + 1):
-            coefficients[j] = previous[j] + reflection * previous[m - j]
-        for k in range(n - 1, m - 1, -1):
-            ahead = forward[k]
-            forward[k] = ahead + reflection * backward[k - 1]
-            backward[k] = backward[k - 1] + reflection * ahead
-        variance *= 1.0 - reflection * reflection
-    return variance
+            out[j] = previous[j] + reflection * previous[m - j]
+        variance *= 1 - reflection * reflection
+    out[order + 1] = variance
+    return out
+
+
+@compiled
+def fit_noise(baseline: Array, order: int, coefficients: Array) -> float:
+    """Fill ``coefficients`` (1, a1, ..., ap) of the noise; return the variance of what they cannot predict.
+
+    A share ``UNSEEN`` of the power is taken to be white: what little is seen of a band in a short baseline is not trusted.
+    """
+    covariance = autocovariance(baseline, order)
+    covariance[0] *= 1.0 + UNSEEN
+    fitted = predictor(covariance)
+    coefficients[:] = fitted[: order + 1]
+    return float(fitted[order + 1])
 
 
 @compiled
