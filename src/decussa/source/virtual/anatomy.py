@@ -103,7 +103,7 @@ FCR = Anatomy(
 LES = Anatomy(
     key="LES", units=200, potential_ms=10.0, dispersion=2.0, full_uv=Range(mean=9_000, sd=2_000),
     threshold_mso=Range(mean=88.0, sd=11.0),
-    active_latency_ms=Range(mean=20.0, sd=1.4), m_latency_ms=None, axon_ma=None,
+    active_latency_ms=Range(mean=20.8, sd=1.5), m_latency_ms=None, axon_ma=None,
     contraction_gain=0.22, silence_ms=Range(mean=110, sd=25), cond_best=0.60, inhibition=Range(mean=0.070, sd=0.025),
     facilitation=Range(mean=0.0, sd=0.015), long_inhibition=Range(mean=0.07, sd=0.03), rail_uv=6_000.0,
     artifact_uv=2_500.0, heart_uv=40.0,

@@ -14,7 +14,16 @@ from numpy.typing import NDArray
 
 from decussa.model.stimulus import Stimulus
 from decussa.source.virtual.anatomy import IPSILATERAL_LATER_MS, IPSILATERAL_THRESHOLD, Anatomy, Range, Site, log_normal
-from decussa.source.virtual.pool import PERIPHERAL, UNIT_JITTER, Array, Pool, Potentials, draw_pool, draw_weighted
+from decussa.source.virtual.pool import (
+    PERIPHERAL,
+    UNIT_JITTER,
+    Array,
+    Pool,
+    Potentials,
+    draw_pool,
+    draw_weighted,
+    voluntary_intervals_ms,
+)
 
 Rng = np.random.Generator
 
@@ -33,6 +42,8 @@ WAIT_MS = 2.2
 WAIT_DRIVE = 0.12
 #: A unit that fired does not fire again within this time.
 REFRACTORY_MS = 12.0
+#: How gradually units return from silence: mean lateness in ms (from memory, no source).
+RETURN_MS = 20.0
 #: The criterion that defines thresholds: 50 µV at rest (Rossini 1994, doi 10.1016/0013-4694(94)90029-9), 200 µV in contraction.
 REST_CRITERION_UV = 50.0
 ACTIVE_CRITERION_UV = 200.0
@@ -170,7 +181,7 @@ def mean_latency_ms(pathway: Pathway, intensity_mso: float, contraction_pct: flo
 
 def drive_of(intensity_mso: float, threshold_mso: float) -> float:
     """Return log intensity over threshold; minus infinity for no pulse."""
-    return math.log(intensity_mso / threshold_mso) if intensity_mso > 0 else -math.inf
+    return math.log(intensity_mso) - math.log(threshold_mso) if intensity_mso > 0 else -math.inf
 
 
 def excess_of(pool: Pool, drive: float) -> Array:
@@ -221,7 +232,7 @@ def _bell(x: float, centre: float, width: float) -> float:
 
 
 def silence_until_ms(pathway: Pathway, intensity_mso: float) -> float:
-    """Return when activity starts to return after a pulse, ms from that pulse, on average.
+    """Return when the silence after a pulse lifts, ms from that pulse, on average.
 
     Lengthens steadily with intensity (Kojima 2013, BMC Neurosci 14:43), towards a plateau of the person's own; about 200 ms
     after the pulse at 1.5 times threshold in a hand muscle (Rev Neurol 1999, doi 10.33588/rn.2803.98238).
@@ -230,6 +241,16 @@ def silence_until_ms(pathway: Pathway, intensity_mso: float) -> float:
     if share <= 0.9:
         return 0.0
     return pathway.base_ms + 12.0 + pathway.silence_ms * -math.expm1(-(share - 0.9) / 0.5)
+
+
+def return_lag_ms(pathway: Pathway, contraction_pct: float) -> float:
+    """Return how long after the silence lifts the first unit is seen, on average, in ms.
+
+    The n units lift one by one, exponentially late, each somewhere in its rhythm, so the first of all follows a Rayleigh
+    distribution.
+    """
+    unit, interval_ms = voluntary_intervals_ms(pathway.pool, contraction_pct)
+    return math.sqrt(math.pi / 2 * RETURN_MS * float(interval_ms.mean()) / unit.size)
 
 
 def active_threshold_mso(pathway: Pathway) -> float:

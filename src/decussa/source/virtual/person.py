@@ -29,7 +29,7 @@ from decussa.source.virtual.recorder import (
     draw_heart,
     draw_noise,
 )
-from decussa.source.virtual.response import DELIVERED, Activity, Lapse, ResponseTruth, respond
+from decussa.source.virtual.response import DELIVERED, Activity, Lapse, ResponseTruth, check_delivery, respond
 from decussa.source.virtual.truth import MuscleTruth, muscle_truth
 
 #: A sweep of ``deliver`` begins this long before the first pulse and ends this long after the test pulse.
@@ -185,6 +185,11 @@ class VirtualParticipant:
         Returns
         -------
         Sweep from 150 ms before the first pulse to 450 ms after the test pulse, at 5 kHz, µV.
+
+        Raises
+        ------
+        UsageError
+            If a strength is missing, the contraction is not within 0 to 100 %, or no nerve can be reached.
         """
         before_ms = BEFORE_MS - stimulus.pulses[0].at_ms
         number = self.next_number()
@@ -225,6 +230,7 @@ class VirtualParticipant:
         lapse: Lapse = DELIVERED,
     ) -> tuple[Activity, ...]:
         """Return what each muscle does around stimulus ``number``, in the order of the channels."""
+        check_delivery(stimulus, contraction_pct)
         common = self.rng(number, 0).standard_normal(2)
         return tuple(
             respond(

@@ -134,25 +134,31 @@ def draw_weighted(
     return np.bincount(index[inside].astype(np.intp), values[inside], n_samples).astype(np.float64, copy=False)
 
 
+def voluntary_intervals_ms(pool: Pool, contraction_pct: float) -> tuple[NDArray[np.intp], Array]:
+    """Return the units a contraction recruits and the mean interval between discharges of each, in ms.
+
+    Rates rise from 8 per second by half a discharge per % MVC above the unit's threshold, to 28 at most (from memory, no
+    source).
+    """
+    unit = np.flatnonzero(pool.voluntary_pct < contraction_pct)
+    return unit, 1e3 / np.minimum(8.0 + 0.5 * (contraction_pct - pool.voluntary_pct[unit]), 28.0)
+
+
 def fire_by_will(
-    pool: Pool, contraction_pct: float, from_ms: Array | float, until_ms: Array | float, rng: Rng, *, fresh: bool
+    pool: Pool, contraction_pct: float, from_ms: Array | float, until_ms: Array | float, rng: Rng
 ) -> Potentials:
     """Return the discharges of a steady contraction between two times, which may differ from unit to unit.
 
-    ``fresh`` units begin with a discharge at ``from_ms`` (they return from silence); others are somewhere in their rhythm.
-    Rates rise from 8 per second by half a discharge per % MVC above the unit's threshold, to 28 at most; intervals vary by
-    18 % (from memory, no source).
+    At ``from_ms`` every unit is somewhere in its rhythm; intervals vary by 18 % (from memory, no source).
     """
-    unit = np.flatnonzero(pool.voluntary_pct < contraction_pct)
+    unit, interval = voluntary_intervals_ms(pool, contraction_pct)
     if unit.size == 0:
         return NO_POTENTIALS
     start = np.broadcast_to(np.asarray(from_ms, dtype=np.float64), pool.voluntary_pct.shape)[unit]
     stop = np.broadcast_to(np.asarray(until_ms, dtype=np.float64), pool.voluntary_pct.shape)[unit]
-    interval = 1e3 / np.minimum(8.0 + 0.5 * (contraction_pct - pool.voluntary_pct[unit]), 28.0)
     longest = max(float(np.max((stop - start) / interval)), 0.0)
     steps = interval[:, None] * np.maximum(rng.normal(1.0, 0.18, (unit.size, int(1.3 * longest) + 8)), 0.3)
-    times = start[:, None] + np.cumsum(steps, axis=1) - steps[:, :1]
-    if not fresh:
-        times += rng.uniform(0.0, 1.0, (unit.size, 1)) * interval[:, None]
+    steps[:, 0] = rng.uniform(0.0, 1.0, unit.size) * interval
+    times = start[:, None] + np.cumsum(steps, axis=1)
     keep = times < stop[:, None]
     return Potentials(np.repeat(unit, keep.sum(axis=1)), times[keep])

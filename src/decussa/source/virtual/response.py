@@ -13,6 +13,7 @@ from decussa.source.virtual.cortex import (
     COMMON,
     FLUCTUATION,
     REFRACTORY_MS,
+    RETURN_MS,
     STEADY,
     Pathway,
     conditioning_shift,
@@ -32,8 +33,6 @@ from decussa.source.virtual.pool import (
     fire_by_will,
 )
 
-#: How gradually units return from silence: mean lateness in ms (from memory, no source).
-RETURN_MS = 25.0
 #: Fluctuation of the silent period: within-subject CV 7.3 %, Neurosci Lett 2009, 464:84, doi 10.1016/j.neulet.2009.08.029.
 SILENCE_CV = 0.073
 #: How well a contraction is held from trial to trial (from memory, no source).
@@ -159,6 +158,16 @@ def respond(
     return Activity(response=response, first=first, background=background, truth=truth)
 
 
+def check_delivery(stimulus: Stimulus, contraction_pct: float) -> None:
+    """Raise ``UsageError`` where a strength is not said or a contraction cannot be."""
+    pulses = stimulus.pulses
+    unsaid = [pulse for pulse in pulses if math.isnan(pulse.intensity_mso) and math.isnan(pulse.current_ma)]
+    if unsaid:
+        raise UsageError("a pulse needs its strength", expected="intensity in % MSO or current in mA", found="none")
+    if not 0 <= contraction_pct <= 100:
+        raise UsageError("contraction is out of range", expected="0 to 100 % MVC", found=f"{contraction_pct:g}")
+
+
 def _nerve(pathway: Pathway, current_ma: float, lapse: Lapse, rng: Rng) -> Potentials:
     if math.isnan(pathway.axon_ma):
         raise UsageError(
@@ -197,11 +206,11 @@ def _background(
     stop = span_ms[1] + rng.uniform(0.0, 200.0, n)
     silence = _silence(pathway, stimulus, lapse, rng)
     if silence is None:
-        return fire_by_will(pathway.pool, held, start, stop, rng, fresh=False), math.nan
+        return fire_by_will(pathway.pool, held, start, stop, rng), math.nan
     begin_ms, end_ms = silence
     back = end_ms + rng.exponential(RETURN_MS, n)
-    before = fire_by_will(pathway.pool, held, start, begin_ms, rng, fresh=False)
-    after = fire_by_will(pathway.pool, held, back, stop, rng, fresh=True)
+    before = fire_by_will(pathway.pool, held, start, begin_ms, rng)
+    after = fire_by_will(pathway.pool, held, back, stop, rng)
     return before.joined(after), float(after.start_ms.min()) if after.unit.size else math.nan
 
 

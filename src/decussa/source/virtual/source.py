@@ -43,7 +43,9 @@ class VirtualSource:
         """Give the stimulus to the virtual person."""
         self.person.number = number - 1
         self._last_mso = max(request.stimulus.intensity_mso, 0.0)
-        return Delivered(number=number, sweep=self.person.deliver(request.stimulus, contraction_pct=request.contraction_pct))
+        return Delivered(
+            number=number, sweep=self.person.deliver(request.stimulus, contraction_pct=request.contraction_pct)
+        )
 
     def answer(self, request: Ask) -> str | float | None:  # noqa: ARG002
         """Leave the question to the operator."""

@@ -15,6 +15,7 @@ from decussa.source.virtual.cortex import (
     active_threshold_mso,
     conditioning_shift,
     mean_latency_ms,
+    return_lag_ms,
     silence_until_ms,
 )
 from decussa.source.virtual.pool import PERIPHERAL, Potentials, draw_potentials
@@ -83,7 +84,7 @@ def muscle_truth(pathway: Pathway, electrodes: Electrodes, shift: float) -> Musc
         mmax_uv=_m_max(pathway),
         latency_rest_ms=mean_latency_ms(pathway, test / moved, 0.0),
         latency_active_ms=active_latency,
-        silent_period_ms=silence_until_ms(pathway, test) - active_latency,
+        silent_period_ms=silence_until_ms(pathway, test) + return_lag_ms(pathway, ACTIVE_PCT) - active_latency,
         sici_ratio=_ratio(pathway, pathway.anatomy.cond_best, 3.0),
         icf_ratio=_ratio(pathway, pathway.anatomy.cond_best, 12.0),
         lici_ratio=_ratio(pathway, LONG_COND, 100.0),
