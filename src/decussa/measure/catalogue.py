@@ -37,7 +37,7 @@ _OURS = "this project; see the page of the quantity"
 
 QUANTITIES: tuple[Quantity, ...] = (
     Quantity(
-        "background_rms_uv", "uV", "RMS about the mean, of the samples as recorded, in the baseline before the first pulse",
+        "background_rms_uv", "uV", "RMS about the mean of the baseline before the first pulse",
         "-100 to -5 ms", "limit of 10 uV at rest: preprint 2025 on very low amplitude muscle activity", "background.background_rms",
     ),
     Quantity(
@@ -65,7 +65,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         "even in the logarithm of the size", _OURS, "size.estimate_sizes",
     ),
     Quantity(
-        "area_uv_ms", "uV ms", "rectified area over the window by the trapezoid rule, mean of the baseline removed, background kept",
+        "area_uv_ms", "uV ms", "rectified area over the window (trapezoid), mean of the baseline removed, background kept",
         "window of the muscle", _PRACTICE, "area.rectified_area",
     ),
     Quantity(
@@ -103,8 +103,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         _PRACTICE, "artifact.clean",
     ),
     Quantity(
-        "clipped_samples", "", "samples at the end of the converter's range, from the baseline to the window's end, artifact left out",
-        "", _PRACTICE, "kernel.count_clipped",
+        "clipped_samples", "", "samples at the end of the converter's range, artifact left out",
+        "from the baseline to the window's end", _PRACTICE, "kernel.count_clipped",
     ),
 )  # fmt: skip
 
@@ -118,8 +118,8 @@ METHODS: tuple[Method, ...] = (
         "J Neurosci Methods 2011, PMCID PMC3010493", "classical_onsets.median_threshold_onset",
     ),
     Method(
-        "energy threshold", "latency_ms", "run of the energy operator above its baseline",
-        "Soda 2020", "classical_onsets.energy_onset",
+        "energy threshold", "latency_ms", "hard threshold on the squared signal",
+        "after Soda 2020, doi 10.1109/ACCESS.2020.3033075", "classical_onsets.energy_onset",
     ),
     Method(
         "cumulative sum", "latency_ms", "last turning point before the summed deviation leaves its band",
@@ -130,7 +130,7 @@ METHODS: tuple[Method, ...] = (
         "Staude 2001, EURASIP J Appl Signal Process 2001:67", "classical_onsets.variance_change_onset",
     ),
     Method(
-        "mean consecutive difference", "silent_end_ms", "control chart of the rectified average in bins of 1 ms, limits mean - 2.66 MCD",
+        "mean consecutive difference", "silent_end_ms", "control chart of the rectified average at 1 kHz, limit mean - 2.66 MCD",
         "Garvey 2001, doi 10.1016/S1388-2457(01)00581-8", "classical_silences.control_chart_silence",
     ),
     Method(
