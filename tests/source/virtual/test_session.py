@@ -24,7 +24,7 @@ def test_every_stimulus_is_an_event_with_artifact_trigger_and_response():
     samples, rate_hz, events = record_run(person, schedule)
 
     assert samples.dtype == np.float32
-    assert samples.shape == (len(run_channels(person)), round((14.71 + 3.0) * rate_hz))
+    assert samples.shape == (len(run_channels(person)), 18 * rate_hz)
     assert [event.sweep for event in events] == [1, 2, 3]
     assert [event.onset_s for event in events] == [4.0, 9.3, 14.71]
     edges = np.flatnonzero(np.diff(samples[1]) > 0) + 1

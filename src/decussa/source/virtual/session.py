@@ -30,7 +30,7 @@ HOLD_BEFORE_MS = 2_500.0
 HOLD_AFTER_MS = 1_200.0
 #: Stimuli closer than this would overlap in what is drawn for them.
 LEAST_INTERVAL_S = 4.5
-#: The recording goes on this long after the last stimulus, and must have begun this long before the first.
+#: The recording goes on at least this long after the last stimulus, to a whole second, and must have begun this long before the first.
 LEAD_S = 3.0
 #: How long an artifact is drawn, and the trigger line's level and width.
 ARTIFACT_MS = 60.0
@@ -75,7 +75,7 @@ def record_run(
     Returns
     -------
     samples_uv : ndarray of float32, shape (n_channels, n_samples), microvolt
-        The channels of ``run_channels``.
+        The channels of ``run_channels``, a whole number of seconds.
     rate_hz : float
         Sampling rate.
     events : tuple of StimulusEvent
@@ -87,7 +87,7 @@ def record_run(
         If the schedule is empty or its onsets are too close.
     """
     _check(schedule)
-    n_samples = math.ceil((schedule[-1].onset_s + LEAD_S) * RATE_HZ)
+    n_samples = math.ceil(schedule[-1].onset_s + LEAD_S) * round(RATE_HZ)
     first = person.number + 1
     traces = _rest(person, first, n_samples)
     for number, planned in enumerate(schedule, start=first):
