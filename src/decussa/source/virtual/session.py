@@ -30,7 +30,7 @@ HOLD_BEFORE_MS = 2_500.0
 HOLD_AFTER_MS = 1_200.0
 #: Stimuli closer than this would overlap in what is drawn for them.
 LEAST_INTERVAL_S = 4.5
-#: The recording goes on at least this long after the last stimulus, to a whole second, and must have begun this long before the first.
+#: The recording begins at least this long before the first stimulus and goes on at least this long after the last.
 LEAD_S = 3.0
 #: How long an artifact is drawn, and the trigger line's level and width.
 ARTIFACT_MS = 60.0
