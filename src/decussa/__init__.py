@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from decussa.model.estimate import Estimate, SilentPeriod
     from decussa.model.stimulus import Stimulus
     from decussa.model.sweep import Sweep
+    from decussa.recording.read import read
     from decussa.source.virtual.person import VirtualParticipant
 
 _HOME = {
@@ -25,6 +26,7 @@ _HOME = {
     "Sweep": "decussa.model.sweep",
     "VirtualParticipant": "decussa.source.virtual.person",
     "onset_latency": "decussa.measure.latency",
+    "read": "decussa.recording.read",
     "silent_period": "decussa.measure.silent_period",
 }
 
@@ -36,6 +38,7 @@ __all__ = [
     "VirtualParticipant",
     "__version__",
     "onset_latency",
+    "read",
     "silent_period",
 ]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -111,7 +112,7 @@ def read_frame(path: Path, head: TextHead) -> pd.DataFrame:
     return frame
 
 
-def numbers(frame: pd.DataFrame, names: list[str], path: Path, *, lines: int) -> NDArray[np.float64]:
+def numbers(frame: pd.DataFrame, names: Sequence[str | int], path: Path, *, lines: int) -> NDArray[np.float64]:
     """Return columns as floats, shape (n_rows, n_names), NaN where a cell is empty.
 
     Raises
@@ -125,7 +126,7 @@ def numbers(frame: pd.DataFrame, names: list[str], path: Path, *, lines: int) ->
         wrong = np.flatnonzero((np.abs(column) > _GREATEST) | (np.isnan(column) & frame[name].notna().to_numpy()))
         if wrong.size:
             raise RecordingError(
-                f"{name} is not a number",
+                f"cell of column {name if isinstance(name, str) else name + 1} is not a number",
                 where=f"{path}, line {lines + 2 + int(wrong[0])}",
                 expected="a finite number or an empty cell",
                 found=repr(str(frame[name].iloc[int(wrong[0])])),
