@@ -38,6 +38,10 @@ class StepPreview:
     minutes: float
     order: tuple[str, ...]
 
+    def line(self) -> str:
+        """Return the step as a line of the preview."""
+        return f"{self.name[:28]:28} {self.stimuli:7d} {self.pulses:7d} {self.minutes:8.1f}  {_order(self)}".rstrip()
+
 
 @dataclass(frozen=True, slots=True)
 class Preview:
@@ -64,10 +68,7 @@ class Preview:
         origin = ", a usual value: give yours with --threshold" if self.assumed else ""
         lines = [f"{self.protocol}, with a resting threshold of {self.rmt:g} % MSO{origin}", ""]
         lines.append(f"{'step':28} {'stimuli':>7} {'pulses':>7} {'minutes':>8}  order")
-        for step in self.steps:
-            lines.append(
-                f"{step.name[:28]:28} {step.stimuli:7d} {step.pulses:7d} {step.minutes:8.1f}  {_order(step)}".rstrip()
-            )
+        lines += [step.line() for step in self.steps]
         total = sum(step.stimuli for step in self.steps)
         lines.append(f"{'together':28} {total:7d} {self.pulses:7d} {self.minutes:8.1f}")
         lines += [

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,17 +134,21 @@ def _weights(state: HotspotState) -> FloatArray:
 
 def suggest(state: HotspotState) -> Site:
     """Return the site to try next, in cm: where the possible models disagree most, less the coil's way there."""
-    weights = _weights(state)
-    best, best_gain = state.sites_cm[0], -math.inf
-    for site in state.sites_cm:
-        expected = _expected_ln(state.points_cm, site)
-        mean = float((weights * expected).sum())
-        variance = float((weights * (expected - mean) ** 2).sum())
-        way = math.dist(site, state.here_cm)
-        gain = 0.5 * math.log1p(variance / SCATTER**2) - _COST_PER_CM * way
-        if gain > best_gain:
-            best, best_gain = site, gain
+    weights = _weights(state).reshape(-1)
+    expected = _expected_at_sites(state.sites_cm.tobytes(), state.points_cm.tobytes())
+    mean = expected @ weights
+    variance = np.maximum(expected**2 @ weights - mean**2, 0.0)
+    way = np.hypot(*(state.sites_cm - np.array(state.here_cm)).T)
+    gain = 0.5 * np.log1p(variance / SCATTER**2) - _COST_PER_CM * way
+    best = state.sites_cm[int(np.argmax(gain))]
     return float(best[0]), float(best[1])
+
+
+@lru_cache(maxsize=4)
+def _expected_at_sites(sites: bytes, points: bytes) -> FloatArray:
+    """Expected ln size at every site for every model, shape (n_sites, n_models): the same for a whole search."""
+    sites_cm, points_cm = (np.frombuffer(raw).reshape(-1, 2) for raw in (sites, points))
+    return np.stack([_expected_ln(points_cm, site).reshape(-1) for site in sites_cm])
 
 
 def summary(state: HotspotState) -> Hotspot:

@@ -132,7 +132,7 @@ class Done:
 
 @dataclass(frozen=True, slots=True)
 class Jump:
-    """The operator leaves the step, or has it done again: may answer any request."""
+    """The operator leaves the step, or has it done again: may answer any request but ``Show``."""
 
     action: Literal["skip", "redo"]
 

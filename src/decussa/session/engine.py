@@ -101,7 +101,7 @@ class Engine:
         if self.at.is_asked and isinstance(self.at.pending, Deliver):
             self._settle(self.operator.say_outcome(self.at.pending, self.at.number + 1))
         while not isinstance(self.at.pending, Ended):
-            if (stopped := self._obey()) is not None:
+            if not isinstance(self.at.pending, Show) and (stopped := self._obey()) is not None:
                 return stopped
             if isinstance(self.at.pending, Ended):
                 break
