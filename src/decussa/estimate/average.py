@@ -35,7 +35,8 @@ def finite_values(values: ArrayLike, *, name: str, least: float = -math.inf) -> 
     for number, value in enumerate(flat, start=1):
         if not math.isfinite(value) or value < least:
             raise UsageError(
-                f"value {number} of {name} cannot be used",
+                f"value {number} cannot be used",
+                where=name,
                 expected="a finite number" if least == -math.inf else f"a finite number, {least:g} or more",
                 found=f"{value:g}",
                 do="leave missing trials out",
@@ -79,6 +80,33 @@ def coefficient_of_variation(values: ArrayLike) -> float:
     """Return the standard deviation over the arithmetic mean, as a share of 1; NaN where the mean is not above 0."""
     centre = mean(values)
     return standard_deviation(values) / centre if centre > 0 else math.nan
+
+
+def log_spread_of_variation(variation: float) -> float:
+    """Return the standard deviation of the logarithm of a log-normal quantity whose coefficient of variation is given."""
+    return math.sqrt(math.log1p(variation**2))
+
+
+def mean_over_median(variation: float) -> float:
+    """Return arithmetic mean over median of a log-normal quantity whose coefficient of variation is given."""
+    return math.sqrt(1 + variation**2)
+
+
+def trials_needed(variation: float, half_width: float) -> int:
+    """Return the number of trials whose mean has a 95 % interval of about +/- ``half_width`` (both as a share of 1).
+
+    n = (z variation / half_width)^2, rounded up; the central limit theorem is taken at its word.
+
+    Raises
+    ------
+    UsageError
+        If either is not above 0.
+    """
+    if not (variation > 0 and half_width > 0):
+        raise UsageError(
+            "no number of trials follows", expected="shares above 0", found=f"{variation:g} and {half_width:g}"
+        )
+    return math.ceil((float(special.ndtri(0.5 + LEVEL / 2)) * variation / half_width) ** 2)
 
 
 def arithmetic_mean(values: ArrayLike) -> Estimate:
@@ -270,8 +298,9 @@ class _CensoredSample:
 
     def interval(self, centre: float) -> tuple[float, float]:
         """Return the ends of the profile interval, infinite where the likelihood never falls far enough."""
-        n, df = self.logs.size + self.limits.size, self.logs.size - 1
-        allowed = self.profile(centre) + 0.5 * n * math.log1p(_t_quantile(df) ** 2 / df)
+        df = self.logs.size - 1
+        # The limit that makes the interval Student's without censoring; censored sizes add nothing to its degrees of freedom.
+        allowed = self.profile(centre) + 0.5 * self.logs.size * math.log1p(_t_quantile(df) ** 2 / df)
         return self._end(centre, -1, allowed), self._end(centre, +1, allowed)
 
     def _end(self, centre: float, side: int, allowed: float) -> float:

@@ -111,6 +111,24 @@ def paired_ratio(second_uv: ArrayLike, first_uv: ArrayLike) -> Estimate:
     )
 
 
+def percent_inhibition(ratio_of_sizes: float) -> float:
+    """Return the inhibition in % that a ratio stands for; negative where it stands for facilitation."""
+    return 100 * (1 - ratio_of_sizes)
+
+
+def tracked_inhibition(test_mso: float, conditioned_mso: float) -> float:
+    """Return the inhibition in % by threshold tracking: how much more intensity the same response needs.
+
+    Raises
+    ------
+    UsageError
+        If the intensity of the test pulse alone is not above 0.
+    """
+    if not test_mso > 0:
+        raise UsageError("the test threshold cannot be divided by", expected="above 0 % MSO", found=f"{test_mso:g}")
+    return 100 * (conditioned_mso - test_mso) / test_mso
+
+
 def _counts(conditioned: Values, unconditioned: Values) -> str:
     return f"{conditioned.size} conditioned, {unconditioned.size} unconditioned trials"
 
