@@ -161,9 +161,10 @@ def test_a_trigger_channel_that_holds_noise_alone_is_no_trigger(tmp_path):
         trigger([2.0, 8.0]),
         trigger([2.0, 8.0], rest=5.0, high=0.0),
         trigger([2.0, 8.0]) + noise(SECONDS * RATE_HZ) / 400,
+        trigger([2.0, 8.0]) + np.random.default_rng(0).integers(-2, 3, SECONDS * RATE_HZ) * 20 / 2**16,
         trigger([2.0], high=1.0) + trigger([8.0], high=128.0),
     ],
-    ids=["up", "down from a high rest", "noisy", "codes"],
+    ids=["up", "down from a high rest", "noisy", "noise of the last bits", "codes"],
 )
 def test_edges_are_found_whatever_the_trigger_looks_like(samples):
     np.testing.assert_array_equal(rising_edges(samples.astype(np.float32)), [2.0 * RATE_HZ, 8.0 * RATE_HZ])

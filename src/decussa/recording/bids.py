@@ -32,7 +32,7 @@ _FACTS = {
     "Power line (Hz)": "PowerLineFrequency",
     "Gain": "Gain",
 }
-_PERSON_FACTS = {"Age": "age", "Sex": "sex", "Handedness": "handedness"}
+_PERSON_FACTS = {"Age": "age", "Sex": "sex", "Handedness": "handedness", "Height (cm)": "height"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

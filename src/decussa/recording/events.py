@@ -54,18 +54,29 @@ def read_events(sheet: Sheet) -> tuple[StimulusEvent, ...]:
 
 
 def _read_row(sheet: Sheet, row: int, sweep: int) -> StimulusEvent:
-    kind = sheet.cell(row, "stim_type").lower()
-    if kind not in STIMULUS_TYPES:
+    onset_s = sheet.number(row, "onset")
+    if math.isnan(onset_s):
+        raise RecordingError("stimulus has no onset", where=sheet.place(row), expected="seconds in the column onset")
+    return read_stimulus(sheet, row, kind=sheet.cell(row, "stim_type"), sweep=sweep, onset_s=onset_s)
+
+
+def read_stimulus(sheet: Sheet, row: int, *, kind: str, sweep: int, onset_s: float) -> StimulusEvent:
+    """Return the stimulus that a row describes, as ``stim_type`` ``kind``; where it lies is told.
+
+    Raises
+    ------
+    RecordingError
+        If the row cannot be meant as it stands.
+    """
+    known = next((name for name in STIMULUS_TYPES if name == kind.lower()), None)
+    if known is None:
         raise RecordingError(
             "stim_type is not known",
             where=sheet.place(row),
             expected=", ".join(STIMULUS_TYPES),
-            found=repr(sheet.cell(row, "stim_type")),
+            found=repr(kind),
             do="correct the row, or clear the cell where the row is no stimulus",
         )
-    onset_s = sheet.number(row, "onset")
-    if math.isnan(onset_s):
-        raise RecordingError("stimulus has no onset", where=sheet.place(row), expected="seconds in the column onset")
     values = {name: sheet.number(row, name) for name in ("intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma")}
     contraction = sheet.number(row, "contraction_pct")
     if contraction < 0:
@@ -75,7 +86,7 @@ def _read_row(sheet: Sheet, row: int, sweep: int) -> StimulusEvent:
     return StimulusEvent(
         sweep=sweep,
         onset_s=onset_s,
-        stimulus=build_stimulus(kind, values, where=sheet.place(row)),
+        stimulus=build_stimulus(known, values, where=sheet.place(row)),
         pulse_from="events",
         contraction_pct=contraction,
         label=sheet.cell(row, "trial_type"),

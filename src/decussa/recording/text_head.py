@@ -78,8 +78,8 @@ def read_head(path: Path) -> TextHead:
     )
 
 
-def read_frame(path: Path, head: TextHead) -> pd.DataFrame:
-    """Return the table below the head: columns by name, or numbered where they have none.
+def read_frame(path: Path, head: TextHead, *, as_text: Sequence[str] = ()) -> pd.DataFrame:
+    """Return the table below the head: columns by name, or numbered where they have none; ``as_text`` are left as text.
 
     Raises
     ------
@@ -97,6 +97,7 @@ def read_frame(path: Path, head: TextHead) -> pd.DataFrame:
             skiprows=head.lines,
             header=0 if head.columns else None,
             names=list(head.columns) or None,
+            dtype=dict.fromkeys(as_text, "str"),
             encoding="utf-8",
             encoding_errors="replace",
             low_memory=False,

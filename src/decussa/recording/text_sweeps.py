@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,16 +14,20 @@ from numpy.typing import NDArray
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import muscle_and_side
 from decussa.model.recording import Channel, Recording, StimulusEvent
-from decussa.model.stimulus import STIMULUS_TYPES, StimulusType
+from decussa.model.stimulus import StimulusType
 from decussa.model.units import microvolt_factor
+from decussa.recording.events import read_stimulus
 from decussa.recording.held_signals import HeldSweeps
-from decussa.recording.sheet import MISSING
-from decussa.recording.stimulus_text import build_stimulus
+from decussa.recording.sheet import Sheet
 from decussa.recording.text_head import TextHead, numbers, read_frame
 from decussa.recording.text_times import rate_of_times, split_unit
 
-_TEXTS = ("condition", "block", "timepoint", "stim_side", "muscle")
-_STRENGTHS = ("intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma")
+#: Columns that say something about a sweep; the others are samples.
+_TOLD = frozenset({
+    "participant", "session", "task", "run", "channel", "stim_type", "contraction_pct", "onset_s", "condition", "block",
+    "timepoint", "stim_side", "muscle", "intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma",
+})  # fmt: skip
+_KEYS = _TOLD | {"sweep", "time_ms", "time_s"}
 _TIME = re.compile(r"[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?")
 
 
@@ -35,7 +38,7 @@ class _Cut:
     channels: tuple[tuple[str, str], ...]
     samples_uv: NDArray[np.float64]
     times_ms: NDArray[np.float64]
-    told: pd.DataFrame
+    told: Sheet
 
 
 def sample_columns(head: TextHead) -> list[str]:
@@ -45,7 +48,7 @@ def sample_columns(head: TextHead) -> list[str]:
 
 def read_long(path: Path, head: TextHead) -> Recording:
     """Read a table with a row for each sample: ``sweep``, ``time_ms`` and a column for each channel."""
-    frame = read_frame(path, head).rename(columns=lambda name: name.lower() if name.lower() in _KEYS else name)
+    frame = _frame(path, head)
     signals = [(name, *split_unit(name)) for name in frame.columns if name not in _KEYS and split_unit(name)[1]]
     if not signals:
         raise RecordingError(
@@ -66,10 +69,14 @@ def read_long(path: Path, head: TextHead) -> Recording:
         factor = microvolt_factor(unit, where=f"{path}, channel {name}")
         samples[index, inverse, place] = numbers(frame, [column], path, lines=head.lines)[:, 0] * factor
     _, first = np.unique(inverse, return_index=True)
-    told = frame.iloc[first].reset_index(drop=True)
-    return _recording(
-        path, _Cut(tuple((name, unit) for _, name, unit in signals), samples, grid, told), first + head.lines + 2
-    )
+    channels = tuple((name, unit) for _, name, unit in signals)
+    return _recording(path, _Cut(channels, samples, grid, _told(path, head, frame, first)))
+
+
+def _frame(path: Path, head: TextHead) -> pd.DataFrame:
+    """Return the table with our own column names in lower case, and what they say as text."""
+    own = {name: name.lower() for name in head.columns if name.lower() in _KEYS}
+    return read_frame(path, head, as_text=[name for name in own if own[name] in _TOLD]).rename(columns=own)
 
 
 def _common_times(
@@ -96,30 +103,32 @@ def _common_times(
 def read_wide(path: Path, head: TextHead) -> Recording:
     """Read a table with a row for each sweep (and ``channel``), and a column for each sample, named by its time in ms."""
     columns = sample_columns(head)
-    frame = read_frame(path, head).rename(columns=lambda name: name.lower() if name.lower() in _KEYS else name)
+    frame = _frame(path, head)
     unit = head.value("unit", "units")
     factor = microvolt_factor(unit, where=f"{path}, comment '# unit: ...'")
     values = numbers(frame, columns, path, lines=head.lines) * factor
     channel = _texts(frame, "channel")
-    names = list(dict.fromkeys(channel))
     sweeps = frame["sweep"].to_list() if "sweep" in frame.columns else _count_rows(channel)
-    labels = list(dict.fromkeys(sweeps))
-    samples = np.full((len(names), len(labels), len(columns)), np.nan)
-    told_rows: dict[int, int] = {}
+    lines = {name: index for index, name in enumerate(dict.fromkeys(channel))}
+    first: dict[object, int] = {}
+    for row, label in enumerate(sweeps):
+        first.setdefault(label, row)
+    places = {label: index for index, label in enumerate(first)}
+    samples = np.full((len(lines), len(places), len(columns)), np.nan)
+    taken: set[tuple[int, int]] = set()
     for row, (name, label) in enumerate(zip(channel, sweeps, strict=True)):
-        at = (names.index(name), labels.index(label))
-        if told_rows.setdefault(at[0] * len(labels) + at[1], row) != row:
+        at = (lines[name], places[label])
+        if at in taken:
             raise RecordingError(
                 f"sweep {label} is given twice",
                 where=f"{path}, line {head.lines + row + 2}",
                 do="number the sweeps apart",
             )
+        taken.add(at)
         samples[at] = values[row]
-    first = [sweeps.index(label) for label in labels]
-    told = frame.drop(columns=columns).iloc[first].reset_index(drop=True)
     stem = head.value("channel", "channels", "labels") or path.stem
-    cut = _Cut(tuple((name or stem, unit) for name in names), samples, _times(columns), told)
-    return _recording(path, cut, np.array(first) + head.lines + 2)
+    channels = tuple((name or stem, unit) for name in lines)
+    return _recording(path, _Cut(channels, samples, _times(columns), _told(path, head, frame, list(first.values()))))
 
 
 def _count_rows(channel: Sequence[str]) -> list[int]:
@@ -136,13 +145,7 @@ def _times(columns: Sequence[str]) -> NDArray[np.float64]:
     return np.array([float(name.replace(",", ".")) for name in columns])
 
 
-_KEYS = frozenset({
-    "participant", "session", "task", "run", "sweep", "time_ms", "time_s", "channel", "stim_type", "contraction_pct",
-    "onset_s", *_TEXTS, *_STRENGTHS,
-})  # fmt: skip
-
-
-def _recording(path: Path, cut: _Cut, lines: NDArray[np.int64]) -> Recording:
+def _recording(path: Path, cut: _Cut) -> Recording:
     rate_hz = rate_of_times(cut.times_ms, path)
     if not cut.times_ms[0] <= 0 <= cut.times_ms[-1]:
         raise RecordingError(
@@ -150,11 +153,10 @@ def _recording(path: Path, cut: _Cut, lines: NDArray[np.int64]) -> Recording:
             found=f"{cut.times_ms[0]:g} to {cut.times_ms[-1]:g} ms",
         )  # fmt: skip
     onset_sample = int(np.argmin(np.abs(cut.times_ms)))
-    _check_samples(path, cut, lines)
-    places = [f"{path}, line {line}" for line in lines]
-    events = tuple(_event(cut, row, place) for row, place in enumerate(places))
+    _check_samples(path, cut)
+    events = tuple(_event(cut, row) for row in range(len(cut.told.rows)))
     muscles = [muscle_and_side(name) for name, _ in cut.channels]
-    untold = not any(_texts(cut.told, "stim_type"))
+    untold = not any(cut.told.cell(row, "stim_type") for row in range(len(cut.told.rows)))
     return Recording(
         name=path.name,
         path=str(path),
@@ -166,25 +168,25 @@ def _recording(path: Path, cut: _Cut, lines: NDArray[np.int64]) -> Recording:
         signals=HeldSweeps(
             cut.samples_uv.astype(np.float32), rate_hz, onset_sample, float(0.0 - cut.times_ms[onset_sample])
         ),
-        participant=_one(cut.told, "participant", path) or path.stem,
-        session=_one(cut.told, "session", path),
-        task=_one(cut.told, "task", path),
-        run=_one(cut.told, "run", path),
+        participant=_one(cut.told, "participant") or path.stem,
+        session=_one(cut.told, "session"),
+        task=_one(cut.told, "task"),
+        run=_one(cut.told, "run"),
         notes=("no stim_type is given: taken from the interval and the current, else single",) if untold else (),
     )
 
 
-def _one(told: pd.DataFrame, name: str, path: Path) -> str:
-    said = sorted(set(_texts(told, name)) - {""})
+def _one(told: Sheet, name: str) -> str:
+    said = sorted({told.cell(row, name) for row in range(len(told.rows))} - {""})
     if len(said) > 1:
         raise RecordingError(
-            f"table holds more than one {name}", where=path, expected="one", found=", ".join(said[:4]),
+            f"table holds more than one {name}", where=told.path, expected="one", found=", ".join(said[:4]),
             do="write a table for each",
         )  # fmt: skip
     return said[0] if said else ""
 
 
-def _check_samples(path: Path, cut: _Cut, lines: NDArray[np.int64]) -> None:
+def _check_samples(path: Path, cut: _Cut) -> None:
     """Refuse holes inside sweeps (their ends may be shorter) and channels that never move."""
     held = np.isfinite(cut.samples_uv)
     first, last = held.argmax(axis=2), held.shape[2] - 1 - held[:, :, ::-1].argmax(axis=2)
@@ -193,7 +195,7 @@ def _check_samples(path: Path, cut: _Cut, lines: NDArray[np.int64]) -> None:
         channel, sweep = (int(index[0]) for index in np.nonzero(holes))
         raise RecordingError(
             f"sample is missing within a sweep of channel {cut.channels[channel][0]}",
-            where=f"{path}, line {lines[sweep]}", expected="sweeps without holes",
+            where=cut.told.place(sweep), expected="sweeps without holes",
         )  # fmt: skip
     for (name, _), samples in zip(cut.channels, cut.samples_uv, strict=True):
         if not np.isfinite(samples).any():
@@ -205,46 +207,37 @@ def _check_samples(path: Path, cut: _Cut, lines: NDArray[np.int64]) -> None:
             )  # fmt: skip
 
 
-def _event(cut: _Cut, row: int, place: str) -> StimulusEvent:
-    told = cut.told.iloc[[row]]
-    values = {name: _number(told, name, place) for name in _STRENGTHS}
-    kind = _texts(told, "stim_type")[0].lower() or _guess(values)
-    if kind not in STIMULUS_TYPES:
-        raise RecordingError(
-            "stim_type is not known", where=place, expected=", ".join(STIMULUS_TYPES), found=repr(kind)
-        )
+def _event(cut: _Cut, row: int) -> StimulusEvent:
+    kind = cut.told.cell(row, "stim_type") or _guess(cut.told, row)
+    event = read_stimulus(cut.told, row, kind=kind, sweep=row + 1, onset_s=cut.told.number(row, "onset_s"))
     recorded = np.isfinite(cut.samples_uv[:, row]).any(axis=1)
-    alone = len(cut.channels) > 1 and recorded.sum() == 1
-    texts = {name: _texts(told, name)[0] for name in _TEXTS}
-    texts["muscle"] = cut.channels[int(recorded.argmax())][0] if alone else texts["muscle"]
-    return StimulusEvent(
-        sweep=row + 1,
-        onset_s=_number(told, "onset_s", place),
-        stimulus=build_stimulus(kind, values, where=place),
-        pulse_from="events",
-        contraction_pct=_number(told, "contraction_pct", place),
-        **texts,
-    )
+    if len(cut.channels) > 1 and recorded.sum() == 1:
+        return replace(event, muscle=cut.channels[int(recorded.argmax())][0])
+    return event
 
 
-def _guess(values: dict[str, float]) -> StimulusType:
-    if not math.isnan(values["isi_ms"]):
+def _guess(told: Sheet, row: int) -> StimulusType:
+    if told.cell(row, "isi_ms"):
         return "paired"
-    return "single" if math.isnan(values["current_ma"]) else "nerve"
+    return "nerve" if told.cell(row, "current_ma") else "single"
 
 
-def _number(told: pd.DataFrame, name: str, place: str) -> float:
-    if name not in told.columns or (text := _texts(told, name)[0]) == "":
-        return math.nan
-    try:
-        return float(text.replace(",", "."))
-    except ValueError as error:
-        raise RecordingError(f"{name} is not a number", where=place, expected="a number", found=repr(text)) from error
+def _told(path: Path, head: TextHead, frame: pd.DataFrame, rows: Sequence[int] | NDArray[np.int64]) -> Sheet:
+    """Return what the first rows of the sweeps say beside their samples."""
+    columns = [name for name in frame.columns if name in _TOLD]
+    chosen = frame[columns].iloc[list(rows)].fillna("").astype(str)
+    return Sheet(
+        path=path,
+        comments=(),
+        columns=tuple(columns),
+        rows=tuple(chosen.itertuples(index=False, name=None)),
+        lines=tuple(int(row) + head.lines + 2 for row in rows),
+        decimal_comma=head.decimal_comma,
+    )
 
 
 def _texts(frame: pd.DataFrame, name: str) -> list[str]:
     """Return a column as text, empty where a cell is missing or the column is absent."""
     if name not in frame.columns:
         return [""] * len(frame)
-    cells = ("" if value is None or value != value else str(value).strip() for value in frame[name])
-    return ["" if cell.lower() in MISSING else cell for cell in cells]
+    return [cell.strip() for cell in frame[name].fillna("").astype(str)]

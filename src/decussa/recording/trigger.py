@@ -13,8 +13,12 @@ from decussa.model.errors import RecordingError
 #: the longest interval of a pair in use is 200 ms, the shortest pause between stimuli 1 s.
 BOUNCE_S = 0.0005
 SAME_STIMULUS_S = 0.5
+#: Samples looked at to learn how the channel rests.
+_GLANCES = 100_000
 #: A channel that takes few values carries codes: each rise from rest counts, however small.
 _CODES = 64
+#: A rise below this part of the greatest is the converter's last bits; codes have one byte or less.
+_GREATEST_CODE = 512
 #: Noise alone reaches about 8 times its median excursion in an hour (5.5 standard deviations of 0.67); a pulse far more.
 _ABOVE_NOISE = 12.0
 
@@ -23,20 +27,20 @@ def rising_edges(samples: NDArray[np.float32]) -> NDArray[np.int64]:
     """Return the sample numbers where the channel leaves its rest, shape (n_edges,); none for a channel that rests.
 
     Rest is the median. The channel has left it when it is past half its greatest excursion, or, where it only takes few
-    values (codes), at all. Pulses that go down from a high rest are found alike.
+    values (codes), past the converter's last bits. Pulses that go down from a high rest are found alike.
     """
     if samples.size < 2:
         return np.empty(0, dtype=np.int64)
-    rest = np.median(samples)
-    low, high = samples.min(), samples.max()
-    if low == high:
+    glance = samples[:: max(1, samples.size // _GLANCES)]
+    rest, low, high = np.median(glance), samples.min(), samples.max()
+    up = high - rest >= rest - low
+    reach = high - rest if up else rest - low
+    if reach <= _ABOVE_NOISE * np.median(np.abs(glance - rest)):
         return np.empty(0, dtype=np.int64)
-    excursion = samples - rest if high - rest >= rest - low else rest - samples
-    sample = excursion[:: max(1, samples.size // 100_000)]
-    coded = np.unique(sample).size <= _CODES
-    if not coded and excursion.max() < _ABOVE_NOISE * np.median(np.abs(sample)):
-        return np.empty(0, dtype=np.int64)
-    away = excursion > (0 if coded else excursion.max() / 2)
+    small = reach / _GREATEST_CODE
+    coded = np.unique(glance[np.abs(glance - rest) > small]).size <= _CODES
+    least = small if coded else reach / 2
+    away = samples > rest + least if up else samples < rest - least
     return np.flatnonzero(away[1:] & ~away[:-1]) + 1
 
 
