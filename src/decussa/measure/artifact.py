@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from decussa.measure.compiled import compiled
 from decussa.measure.door import check_isi, check_sweeps
+from decussa.measure.tail import remove_tail
 from decussa.model.sweep import SamplesUv
 
 Array = NDArray[np.float64]
@@ -38,6 +39,8 @@ LEVEL_PER_RMS = 10.0
 LEVEL_PER_PEAK = 0.1
 #: Least correlation between the steps of two artifacts that counts as the same shape.
 LEAST_LIKENESS = 0.7
+#: Earliest response where no window is given, in ms.
+RESPONSE_MS = 10.0
 #: Baseline that tells what is normal, in ms before the first pulse.
 NORMAL_MS = (-100.0, -5.0)
 
@@ -49,13 +52,15 @@ class Cleaned:
     Parameters
     ----------
     bridged_uv : ndarray of float32, shape (n_sweeps, n_samples), microvolt
-        A straight line in place of each artifact, otherwise as recorded.
+        A straight line in place of each artifact, a clear slow tail removed, otherwise as recorded.
     artifact_start_ms, artifact_end_ms : ndarray
         Artifact of the test pulse: its first sample, and the first sample after it.
     first_start_ms, first_end_ms : ndarray
         The same for the conditioning pulse of a pair.
     isi_measured_ms : ndarray
         From artifact to artifact, by the lag at which their shapes agree best.
+    tail_uv : ndarray
+        Height of the slow tail that was removed, where the bridge ends; 0 where none was clear.
     """
 
     bridged_uv: SamplesUv
@@ -64,6 +69,7 @@ class Cleaned:
     first_start_ms: NDArray[np.float64]
     first_end_ms: NDArray[np.float64]
     isi_measured_ms: NDArray[np.float64]
+    tail_uv: NDArray[np.float64]
 
 
 def clean(
@@ -75,6 +81,7 @@ def clean(
     low_uv: float = -math.inf,
     high_uv: float = math.inf,
     nerve: bool = False,
+    response_ms: float = RESPONSE_MS,
 ) -> Cleaned:
     """Find and bridge the stimulus artifacts of each sweep; both of a pair.
 
@@ -89,7 +96,9 @@ def clean(
     low_uv, high_uv : float, microvolt
         Ends of the converter's range: an artifact goes on while the signal stays there.
     nerve : bool
-        Whether the pulses are given to a nerve, with the M-wave close behind.
+        Whether the pulses are given to a nerve, with the M-wave close behind; no tail is then looked for.
+    response_ms : float, ms after the test pulse
+        Earliest response: up to here a slow tail of the artifact can be seen on its own.
 
     Returns
     -------
@@ -103,10 +112,12 @@ def clean(
     samples = check_sweeps(samples_uv, rate_hz, onset_sample)
     isi = check_isi(isi_ms, samples.shape[0])
     bridged = np.empty_like(samples)
+    tail_uv = np.zeros(samples.shape[0])
     places = np.empty((samples.shape[0], 5))
     reach, longest = (NERVE_REACH_MS, NERVE_LONGEST_MS) if nerve else (REACH_MS, LONGEST_MS)
     bridge_all(
-        samples, float(rate_hz), int(onset_sample), isi, float(low_uv), float(high_uv), reach, longest, bridged, places
+        samples, float(rate_hz), int(onset_sample), isi, float(low_uv), float(high_uv), reach, longest,
+        -math.inf if nerve else float(response_ms), bridged, places, tail_uv,
     )  # fmt: skip
     times = (places[:, :4] - onset_sample) * (1e3 / rate_hz)
     return Cleaned(
@@ -116,6 +127,7 @@ def clean(
         first_start_ms=times[:, 0],
         first_end_ms=times[:, 1],
         isi_measured_ms=places[:, 4] * (1e3 / rate_hz),
+        tail_uv=tail_uv,
     )
 
 
@@ -129,13 +141,17 @@ def bridge_all(
     high_uv: float,
     reach_ms: float,
     longest_ms: float,
+    response_ms: float,
     bridged: SamplesUv,
     places: Array,
+    tail_uv: Array,
 ) -> None:
     """Bridge every sweep on its own; ``places`` gets start and end of both artifacts and their lag, in samples."""
     for i in range(samples.shape[0]):
         bridged[i] = samples[i]
-        bridge_sweep(bridged[i], rate_hz, onset, isi[i], low_uv, high_uv, reach_ms, longest_ms, places[i])
+        tail_uv[i] = bridge_sweep(
+            bridged[i], rate_hz, onset, isi[i], low_uv, high_uv, reach_ms, longest_ms, response_ms, places[i]
+        )
 
 
 @compiled
@@ -148,16 +164,17 @@ def bridge_sweep(
     high_uv: float,
     reach_ms: float,
     longest_ms: float,
+    response_ms: float,
     places: Array,
-) -> None:
-    """Find both artifacts in ``row`` and draw a line in their place."""
+) -> float:
+    """Find both artifacts in ``row``, draw a line in their place and take a tail away; return its height in uV."""
     places[:] = np.nan
     per_ms = rate_hz / 1e3
     paired = not math.isnan(isi)
     first = onset - (isi * per_ms if paired else 0.0)
     normal = describe_normal(row, int(first + NORMAL_MS[0] * per_ms), int(first + NORMAL_MS[1] * per_ms))
     if math.isnan(normal[0]):
-        return
+        return 0.0
     reach, longest = reach_ms * per_ms, longest_ms * per_ms
     near = min(reach, 0.5 * isi * per_ms) if paired else reach
     test = find_start(row, onset - near, onset + reach, normal)
@@ -173,13 +190,20 @@ def bridge_sweep(
     if test > 0:
         places[2] = test
         places[3] = find_end(row, test, normal, low_uv, high_uv, longest, per_ms)
+    tail = 0.0
+    if test > 0 and response_ms > 0.0:
+        begin = test if math.isnan(places[0]) else int(places[0])
+        response = int(onset + response_ms * per_ms)
+        base_start = max(0, int(first + NORMAL_MS[0] * per_ms))
+        tail = remove_tail(row, begin, int(places[3]), response, base_start, normal[1], normal[2], per_ms)
     if places[1] >= places[2]:
         places[1] = places[2]
         draw_line(row, int(places[0]), int(places[3]))
-        return
+        return tail
     for k in (0, 2):
         if not math.isnan(places[k]):
             draw_line(row, int(places[k]), int(places[k + 1]))
+    return tail
 
 
 @compiled

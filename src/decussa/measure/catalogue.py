@@ -38,7 +38,7 @@ _OURS = "this project; see the page of the quantity"
 QUANTITIES: tuple[Quantity, ...] = (
     Quantity(
         "background_rms_uv", "uV", "RMS about the mean of the baseline before the first pulse",
-        "-100 to -5 ms", "limit of 10 uV at rest: preprint 2025 on very low amplitude muscle activity", "background.background_rms",
+        "-100 to -5 ms", "limit of 10 uV at rest: preprint 2025 on very low amplitude activity", "background.background_rms",
     ),
     Quantity(
         "amplitude_uv", "uV", "largest minus smallest recorded sample in the window that is not artifact",
