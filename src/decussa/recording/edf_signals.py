@@ -16,6 +16,8 @@ from decussa.model.sweep import SamplesUv
 from decussa.recording.cutting import place_sweeps
 from decussa.recording.edf_header import EdfHeader, EdfSignal
 
+#: Bytes kept free before samples, so that each can be seen as a word that starts a byte early.
+_LEAD = 1
 #: Samples read at once where a whole channel is needed.
 _PIECE = 1 << 18
 
@@ -103,8 +105,8 @@ class EdfSignals:
         """Return converter steps of samples ``start`` to ``stop``, reading record by record just this signal's bytes."""
         width = self.header.sample_bytes
         per_record = signal.samples_per_record
-        held = bytearray((stop - start) * width)
-        view = memoryview(held)
+        held = bytearray(_LEAD + (stop - start) * width)
+        view = memoryview(held)[_LEAD:]
         at = start
         while at < stop:
             record, within = divmod(at, per_record)
@@ -118,13 +120,12 @@ class EdfSignals:
 
 
 def _decode(held: bytearray, width: int) -> NDArray[np.int32]:
-    """Return signed integers from little-endian two- or three-byte samples."""
+    """Return signed integers from little-endian two- or three-byte samples that start after ``_LEAD`` bytes."""
     if width == 2:
-        return np.frombuffer(held, dtype="<i2").astype(np.int32)
-    padded = np.zeros((len(held) // 3, 4), dtype=np.uint8)
-    padded[:, 1:] = np.frombuffer(held, dtype=np.uint8).reshape(-1, 3)
-    # The three bytes sit in the upper part of the word, so that the shift brings the sign along.
-    return (padded.view("<i4")[:, 0] >> 8).astype(np.int32)
+        return np.frombuffer(held, dtype="<i2", offset=_LEAD).astype(np.int32)
+    # Each sample is seen as a word that starts a byte early: the shift drops that byte and brings the sign along.
+    words = np.ndarray(((len(held) - _LEAD) // 3,), dtype="<i4", buffer=held, offset=_LEAD - 1, strides=(3,))
+    return words >> 8
 
 
 def open_file(path: Path) -> FileIO:
