@@ -40,16 +40,22 @@ def _gather(trials: pd.DataFrame) -> pd.DataFrame:
     seen = trials["artifact_start_ms"].notna()
     by_channel = trials.groupby(["muscle", "side", "stim_type"], sort=False)
     alike = trials.groupby(_CONDITION, sort=False, dropna=False)
+    held = trials.groupby(["muscle", "side", "block", "contraction_pct"], sort=False, dropna=False)
     responds = trials["response_p"].ge(0.5).where(trials["response_p"].notna())
     count = alike["sweep"].transform("size")
-    share = responds.astype(float).groupby([trials[name] for name in _CONDITION], sort=False, dropna=False).transform("mean")
+    share = (
+        responds.astype(float)
+        .groupby([trials[name] for name in _CONDITION], sort=False, dropna=False)
+        .transform("mean")
+    )
     lag = trials["artifact_start_ms"] - by_channel["artifact_start_ms"].transform("median")
     return pd.DataFrame(
         {
             "complete": trials["amplitude_uv"].notna(),
             "active": trials["_active"],
             "background_rms_uv": trials["background_rms_uv"],
-            "expected_background_uv": alike["background_rms_uv"].transform("median").where(trials["_active"]),
+            "expected_background_uv": held["background_rms_uv"].transform("median").where(trials["_active"]),
+            "contraction_pct": trials["contraction_pct"],
             "clipped_in_window": trials["clipped_samples"].fillna(0).astype(int),
             "artifact_seen": seen,
             "artifact_expected": seen.groupby([trials[k] for k in ("muscle", "side", "stim_type")]).transform("mean")

@@ -263,7 +263,16 @@ def _keys(recording: Recording, group: _Group, events: Sequence[StimulusEvent]) 
     }
     listed: dict[str, Any] = {
         name: [getattr(event, name) for event in events]
-        for name in ("timepoint", "block", "sweep", "onset_s", "pulse_from", "stim_side", "condition", "contraction_pct")
+        for name in (
+            "timepoint",
+            "block",
+            "sweep",
+            "onset_s",
+            "pulse_from",
+            "stim_side",
+            "condition",
+            "contraction_pct",
+        )
     }
     for name in ("stim_type", "intensity_mso", "cond_intensity_mso", "current_ma", "isi_ms"):
         listed[name] = [getattr(event.stimulus, name) for event in events]
@@ -277,7 +286,11 @@ def _facts(group: _Group, batch: SweepBatch, settings: MeasureSettings) -> dict[
     chosen = group.channel.name in asked or group.channel.muscle.key in asked
     origin = "as asked" if chosen else f"default for {named}"
     method = describe_method(
-        onset=settings.onset, silent=group.active, intervals=settings.intervals, rate_hz=batch.rate_hz, nerve=group.nerve
+        onset=settings.onset,
+        silent=group.active,
+        intervals=settings.intervals,
+        rate_hz=batch.rate_hz,
+        nerve=group.nerve,
     )
     return {
         "window_start_ms": group.window_ms[0],
@@ -291,7 +304,9 @@ def empty_trials() -> pd.DataFrame:
     """Return a trial table without rows."""
     return pd.DataFrame(
         {
-            column.name: pd.Series(dtype=str if column.kind == "text" else np.float64 if column.kind == "number" else np.int64)
+            column.name: pd.Series(
+                dtype=str if column.kind == "text" else np.float64 if column.kind == "number" else np.int64
+            )
             for column in TRIAL_COLUMNS
         }
     )

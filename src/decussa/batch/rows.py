@@ -61,7 +61,7 @@ def counted(estimate: Estimate, kept: pd.DataFrame) -> Estimate:
     if len(contraction) == 1 and contraction[0] > 0:
         notes.append(f"contraction {contraction[0]:g} % MVC")
     conditioning = kept["cond_intensity_mso"].dropna()
-    if conditioning.nunique() > 1:
+    if len(conditioning) and conditioning.min() < conditioning.max():
         notes.append(f"conditioning pulses of {conditioning.min():g} to {conditioning.max():g} % MSO taken together")
     reason = "no trial was kept" if kept.empty else estimate.reason
     return replace(estimate, method="; ".join(notes), reason=reason)

@@ -105,7 +105,7 @@ def _number(value: object) -> float:
 
 def _finite(trials: pd.DataFrame, name: str) -> NDArray[np.float64]:
     values = trials[name].to_numpy(np.float64)
-    return values[np.isfinite(values)]
+    return np.asarray(values[np.isfinite(values)])
 
 
 def _count_rows(place: Rows, trials: pd.DataFrame) -> Iterator[Row]:

@@ -1,4 +1,4 @@
-"""The trial table as the summary needs it: complete columns, numbers as numbers, verdicts known; also for tables by another hand."""
+"""The trial table as the summary needs it: every column there, numbers as numbers; also from a table by another hand."""
 
 from __future__ import annotations
 

@@ -179,6 +179,7 @@ def _run(
             clock=clock,
             listeners=listeners,
         )
+        engine.catch_up(journal.entries())
         ended = engine.run()
         stopped = ended.reason if isinstance(ended, Stopped) else ""
         found = stored_findings(journal.entries()) if isinstance(ended, Stopped) else ended

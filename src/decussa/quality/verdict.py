@@ -24,8 +24,10 @@ class Limits:
         Background RMS at rest from which a trial is doubtful (10 µV is the usual limit, and even below it background
         raises the response; preprint 2025 on very low amplitude muscle activity) and from which it is rejected (25 µV,
         common practice, no source).
+    contraction_band_pct : float
+        How far a contraction may be off, in % MVC (common practice, no source): 5 at a target of 10 is half of it.
     contraction_tolerance : float
-        Share by which the background of a contraction may differ from the block's median (common practice, no source).
+        The same as a share of the block's median background, where the target is not known (from memory: 20 to 25 %).
     isi_tolerance_ms : float
         Allowed difference between interval asked for and interval measured, or one sample where that is more.
     lag_tolerance_ms : float
@@ -36,6 +38,7 @@ class Limits:
 
     rest_doubtful_uv: float = 10.0
     rest_reject_uv: float = 25.0
+    contraction_band_pct: float = 5.0
     contraction_tolerance: float = 0.25
     isi_tolerance_ms: float = 0.2
     lag_tolerance_ms: float = 1.0
@@ -46,7 +49,8 @@ class Limits:
 class TrialFacts:
     """What is known of one trial when it is judged. NaN is "not known"; such a rule is passed over.
 
-    ``expected_background_uv`` is the median background of the same block and condition during contraction, NaN at rest.
+    ``expected_background_uv`` is the median background of the same block during contraction, NaN at rest;
+    ``contraction_pct`` is the contraction that was asked for.
     ``lag_ms`` is the artifact's lag behind its mark minus the median lag of the recording. ``artifact_expected`` says
     that the other stimuli of the recording show an artifact. ``responding_share`` is the share of trials of the same
     condition with a response, NaN where there are too few to tell.
@@ -56,6 +60,7 @@ class TrialFacts:
     active: bool = False
     background_rms_uv: float = math.nan
     expected_background_uv: float = math.nan
+    contraction_pct: float = math.nan
     clipped_in_window: int = 0
     artifact_seen: bool = True
     artifact_expected: bool = False
@@ -116,12 +121,14 @@ def _background_at_rest(facts: TrialFacts, limits: Limits) -> Verdict | None:
 def _contraction(facts: TrialFacts, limits: Limits) -> Verdict | None:
     if not facts.active or math.isnan(facts.expected_background_uv) or math.isnan(facts.background_rms_uv):
         return None
-    change = facts.background_rms_uv / facts.expected_background_uv - 1
-    if abs(change) <= limits.contraction_tolerance:
+    tolerance = limits.contraction_tolerance
+    if facts.contraction_pct > 0:
+        tolerance = limits.contraction_band_pct / facts.contraction_pct
+    if abs(facts.background_rms_uv / facts.expected_background_uv - 1) <= tolerance:
         return None
     reason = (
         f"contraction drifted: background {facts.background_rms_uv:.0f} µV, "
-        f"block {facts.expected_background_uv:.0f} ± {100 * limits.contraction_tolerance:.0f} %"
+        f"block {facts.expected_background_uv:.0f} ± {100 * tolerance:.0f} %"
     )
     return Verdict("doubtful", "contraction", reason)
 

@@ -221,6 +221,14 @@ class Engine:
         entry = self.journal.append(kind, body, at=to_text(self.clock.now()), sweep=sweep, measured=measured)
         if self.at.began is None:
             self.at.began = from_text(entry.at)
+        self._tell_listeners(entry)
+
+    def catch_up(self, entries: Sequence[Entry]) -> None:
+        """Let the listeners see what was written before they came."""
+        for entry in entries:
+            self._tell_listeners(entry)
+
+    def _tell_listeners(self, entry: Entry) -> None:
         for listener in tuple(self.listeners):
             try:
                 listener(entry)
