@@ -1,0 +1,371 @@
+"""Pulses to a threshold: ours beside the general peers and the published procedures, on people none of them modelled.
+
+    python bench/threshold.py [--people N] [--seed S] [--quest-people N]
+
+People: threshold uniform from 30 to 80 % MSO, relative spread uniform from 3 to 12 %; no estimator has that prior.
+Four worlds, each person's threshold known exactly (P(size >= 50 uV) = 0.5):
+
+- yes/no: a cumulative Gaussian.
+- sizes: a recruitment curve that saturates (no lower plateau), variability before and after it, amplifier noise.
+- both again, hard: excitability drifts (first-order autoregression, 30 pulses, 0.5 spreads), variability has t tails
+  with 3 degrees of freedom, and 2 % of pulses are lapses, half of them silent, half large.
+
+Printed: pulses until 95 % of people are within 2 and 3 % MSO, coverage of 95 % intervals at 10, 20 and 40 pulses and
+where the stop rule (interval within 3 % MSO) stops, median pulses there, time per suggestion.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import ndtr
+
+from decussa.estimate import threshold
+from decussa.estimate.threshold import bayesian_hunting, five_of_ten, likelihood_hunting, two_threshold
+
+CRITERION_UV = 50.0
+#: Scales Student's t with 3 degrees of freedom so that its density at 0 is the Gaussian's: the spread, which is the slope
+#: of P(response) at threshold, stays the same and only the tails grow.
+T3_SCALE = (2 / (math.pi * math.sqrt(3))) * math.sqrt(2 * math.pi)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What one pulse shows: raw peak-to-peak in uV (NaN in a yes/no world), usual noise in uV, response or not."""
+
+    amplitude_uv: float
+    noise_uv: float
+    response: bool
+
+
+class Person(Protocol):
+    threshold_mso: float
+    spread: float
+
+    def pulse(self, intensity_mso: float) -> Outcome: ...
+
+
+@dataclass
+class Excitability:
+    """What varies from pulse to pulse; ``hard`` adds drift, tails and lapses."""
+
+    rng: np.random.Generator
+    hard: bool
+    drift: float = 0.0
+    kept: float = math.exp(-1 / 30)
+    drift_sd: float = 0.2
+
+    def __post_init__(self) -> None:
+        self.drift = self.drift_sd * self.rng.standard_normal() if self.hard else 0.0
+
+    def shock(self) -> float:
+        return float(T3_SCALE * self.rng.standard_t(3) if self.hard else self.rng.standard_normal())
+
+    def step(self) -> tuple[float, str]:
+        """Return the drift now, in spreads, and whether this pulse is a lapse."""
+        if not self.hard:
+            return 0.0, ""
+        kick = math.sqrt(1 - self.kept**2) * self.drift_sd
+        self.drift = self.kept * self.drift + kick * self.rng.standard_normal()
+        lapse = "" if self.rng.random() > 0.02 else ("silent" if self.rng.random() < 0.5 else "large")
+        return self.drift, lapse
+
+
+@dataclass
+class YesNoPerson:
+    threshold_mso: float
+    spread: float
+    excitability: Excitability
+
+    def pulse(self, intensity_mso: float) -> Outcome:
+        drift, lapse = self.excitability.step()
+        z = (intensity_mso - self.threshold_mso) / (self.spread * self.threshold_mso) + drift
+        answer = z + self.excitability.shock() > 0
+        if lapse:
+            answer = lapse == "large"
+        return Outcome(math.nan, math.nan, bool(answer))
+
+
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+
+@dataclass
+class SizePerson:
+    """Sizes from y_max / (1 + exp(-v))^q: v moves with intensity and with variability before the curve."""
+
+    threshold_mso: float
+    spread: float
+    excitability: Excitability
+    y_max_uv: float = field(init=False)
+    bend: float = field(init=False)
+    before: float = field(init=False)
+    after: float = field(init=False)
+    noise_sd_uv: float = field(init=False)
+    v_threshold: float = field(init=False)
+    per_spread: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        rng = self.excitability.rng
+        self.y_max_uv = 1000 * math.exp(rng.normal(math.log(3), 0.5))
+        self.bend = rng.uniform(1, 2)
+        self.before = rng.uniform(0.2, 0.5)
+        self.after = rng.uniform(0.25, 0.5)
+        self.noise_sd_uv = rng.uniform(1.5, 5)
+        self.v_threshold = brentq(lambda v: self._passing(v) - 0.5, -20, 20)
+        slope = (self._passing(self.v_threshold + 1e-4) - self._passing(self.v_threshold - 1e-4)) / 2e-4
+        # one spread above threshold the curve has moved so far that P rises as the cumulative Gaussian's does
+        self.per_spread = 1 / math.sqrt(2 * math.pi) / slope
+
+    def _log_curve(self, v: NDArray[np.float64] | float) -> NDArray[np.float64]:
+        return math.log(self.y_max_uv) - self.bend * np.logaddexp(0.0, -np.asarray(v))
+
+    def _passing(self, v: float) -> float:
+        above = (self._log_curve(v + self.before * _NODES) - math.log(CRITERION_UV)) / self.after
+        return float(_WEIGHTS @ ndtr(above))
+
+    def pulse(self, intensity_mso: float) -> Outcome:
+        drift, lapse = self.excitability.step()
+        rng = self.excitability.rng
+        z = (intensity_mso - self.threshold_mso) / (self.spread * self.threshold_mso) + drift
+        v = self.v_threshold + self.per_spread * z + self.before * self.excitability.shock()
+        size = math.exp(float(self._log_curve(v)) + self.after * self.excitability.shock())
+        if lapse:
+            size = 0.0 if lapse == "silent" else rng.uniform(50, 2000)
+        # peak-to-peak of noise alone over about 60 independent samples: 4.64 SD, give or take 0.68
+        noise_only = self.noise_sd_uv * max(0.5, rng.normal(4.64, 0.68))
+        raw = max(noise_only, size + math.sqrt(2) * self.noise_sd_uv * rng.standard_normal())
+        return Outcome(raw, 4.64 * self.noise_sd_uv, raw >= CRITERION_UV)
+
+
+class Procedure(Protocol):
+    """One way to hunt, in the shape all are run in."""
+
+    def suggest(self) -> float: ...
+    def learn(self, intensity_mso: float, outcome: Outcome) -> None: ...
+    def answer(self) -> tuple[float, float, float]: ...
+
+
+class Ours:
+    def __init__(self, *, sizes: bool) -> None:
+        self.state, self.sizes = threshold.start(), sizes
+
+    def suggest(self) -> float:
+        return threshold.suggest(self.state)
+
+    def learn(self, intensity_mso: float, outcome: Outcome) -> None:
+        if self.sizes:
+            self.state = threshold.learn(self.state, intensity_mso, outcome.amplitude_uv, noise_uv=outcome.noise_uv)
+        else:
+            self.state = threshold.learn(self.state, intensity_mso, response=outcome.response)
+
+    def answer(self) -> tuple[float, float, float]:
+        found = threshold.summary(self.state)
+        return found.value, found.low, found.high
+
+
+class Hunting:
+    """Maximum-likelihood or Bayesian hunting, as shipped."""
+
+    def __init__(self, module: object) -> None:
+        self.module = module
+        self.state = module.start()
+
+    def suggest(self) -> float:
+        return self.module.suggest(self.state)
+
+    def learn(self, intensity_mso: float, outcome: Outcome) -> None:
+        self.state = self.module.learn(self.state, intensity_mso, response=outcome.response)
+
+    def answer(self) -> tuple[float, float, float]:
+        found = self.module.summary(self.state)
+        return found.value, found.low, found.high
+
+
+class PlainGrid:
+    """Textbook Bayes from yes and no: flat grid over threshold and spread, next pulse at the posterior mean."""
+
+    T, R = np.meshgrid(np.arange(15.0, 100.0, 0.5), np.linspace(0.02, 0.15, 8), indexing="ij")
+
+    def __init__(self) -> None:
+        self.log_weight = np.zeros(self.T.shape)
+
+    def _mass(self) -> NDArray[np.float64]:
+        weight = np.exp(self.log_weight - self.log_weight.max()).sum(axis=1)
+        return weight / weight.sum()
+
+    def suggest(self) -> float:
+        return float(np.clip(round(float(self._mass() @ self.T[:, 0])), 0, 100))
+
+    def learn(self, intensity_mso: float, outcome: Outcome) -> None:
+        z = (intensity_mso - self.T) / (self.R * self.T)
+        self.log_weight = self.log_weight + np.log(0.98 * ndtr(z if outcome.response else -z) + 0.01)
+
+    def answer(self) -> tuple[float, float, float]:
+        mass = self._mass()
+        low, high = np.interp([0.025, 0.975], np.cumsum(mass), self.T[:, 0])
+        return float(mass @ self.T[:, 0]), float(low), float(high)
+
+
+class QuestPlusPeer:
+    """The questplus package: cumulative Gaussian, mean and SD unknown, next pulse by least expected entropy."""
+
+    MEANS, SDS = np.arange(20.0, 91.0), np.array([1.0, 1.6, 2.5, 4.0, 6.3, 10.0])
+
+    def __init__(self) -> None:
+        from questplus import QuestPlus
+
+        self.hunt = QuestPlus(
+            stim_domain={"intensity": np.arange(20.0, 101.0)},
+            param_domain={"mean": self.MEANS, "sd": self.SDS, "lower_asymptote": [0.01], "lapse_rate": [0.01]},
+            outcome_domain={"response": ["yes", "no"]},
+            func="norm_cdf",
+            stim_scale="linear",
+        )
+
+    def suggest(self) -> float:
+        return float(self.hunt.next_stim["intensity"])
+
+    def learn(self, intensity_mso: float, outcome: Outcome) -> None:
+        self.hunt.update(stim={"intensity": intensity_mso}, outcome={"response": "yes" if outcome.response else "no"})
+
+    def answer(self) -> tuple[float, float, float]:
+        mass = self.hunt.marginal_posterior["mean"]
+        low, high = np.interp([0.025, 0.975], np.cumsum(mass), self.MEANS)
+        return float(mass @ self.MEANS), float(low), float(high)
+
+
+@dataclass(frozen=True)
+class Run:
+    """Errors, coverage and half-widths, each of shape (n_people, n_pulses), and seconds per suggestion."""
+
+    error_mso: NDArray[np.float64]
+    covered: NDArray[np.bool_]
+    half_width_mso: NDArray[np.float64]
+    suggestion_s: NDArray[np.float64]
+
+
+def run(people: list[Person], begin: Callable[[], Procedure], n_pulses: int) -> Run:
+    error, half_width, seconds = (np.full((len(people), n_pulses), np.nan) for _ in range(3))
+    covered = np.zeros(error.shape, dtype=bool)
+    for p, person in enumerate(people):
+        procedure = begin()
+        for n in range(n_pulses):
+            since = time.perf_counter()
+            intensity = procedure.suggest()
+            seconds[p, n] = time.perf_counter() - since
+            procedure.learn(intensity, person.pulse(intensity))
+            value, low, high = procedure.answer()
+            error[p, n] = value - person.threshold_mso
+            covered[p, n] = low <= person.threshold_mso <= high
+            half_width[p, n] = (high - low) / 2
+    return Run(error, covered, half_width, seconds)
+
+
+def pulses_until(error_mso: NDArray[np.float64], within_mso: float) -> float:
+    """Return the first count from which 95 % of people are within ``within_mso``, and stay so for three pulses."""
+    good = (np.abs(error_mso) <= within_mso).mean(axis=0) >= 0.95
+    lasting = good[:-2] & good[1:-1] & good[2:]
+    return float(np.argmax(lasting) + 1) if lasting.any() else math.inf
+
+
+def make_people(kind: type, n: int, seed: int, *, hard: bool) -> list[Person]:
+    people = []
+    for child in np.random.SeedSequence(seed).spawn(n):
+        rng = np.random.default_rng(child)
+        t, r = rng.uniform(30, 80), rng.uniform(0.03, 0.12)
+        people.append(kind(t, r, Excitability(rng, hard)))
+    return people
+
+
+def bound(people: list[Person], n_pulses: int, *, sizes: bool, seed: int) -> NDArray[np.float64]:
+    """Return errors of an imagined unbiased estimator that meets the Cramer-Rao bound at every count."""
+    sd = np.array([person.spread * person.threshold_mso for person in people])[:, None]
+    n = np.arange(1, n_pulses + 1)[None, :]
+    factor = 1.0 if sizes else math.sqrt(math.pi / 2)
+    return factor * sd / np.sqrt(n) * np.random.default_rng(seed).standard_normal((len(people), 1))
+
+
+def describe(name: str, result: Run) -> str:
+    narrow = result.half_width_mso <= 3
+    stopped = narrow.any(axis=1)
+    at = np.where(stopped, narrow.argmax(axis=1), narrow.shape[1] - 1)
+    rows = np.arange(len(at))
+    cover = [f"{100 * result.covered[:, n - 1].mean():5.1f}" for n in (10, 20, 40)]
+    return (
+        f"  {name:28s}{pulses_until(result.error_mso, 2):6.0f} /{pulses_until(result.error_mso, 3):4.0f}   "
+        f"{' '.join(cover)}   {np.median(at + 1):5.0f}  {100 * result.covered[rows, at].mean():5.1f}   "
+        f"{1e3 * np.median(result.suggestion_s):7.3f}"
+    )
+
+
+def count(people: list[Person], module: object, begin: Callable[[Person], object]) -> str:
+    """Run one of the counting procedures to its end and say how many pulses it took and how close it came."""
+    pulses, errors = [], []
+    for person in people:
+        state = begin(person)
+        while not module.done(state):
+            state = module.learn(state, state.level_mso, response=person.pulse(state.level_mso).response)
+        pulses.append(state.n)
+        errors.append(module.summary(state).value - person.threshold_mso)
+    off = np.abs(np.array(errors))
+    name = module.__name__.rsplit(".", 1)[1]
+    return (
+        f"  {name:28s}{np.mean(pulses):6.0f} pulses on average; within 2 / 3 % MSO: "
+        f"{100 * np.mean(off <= 2):.0f} / {100 * np.mean(off <= 3):.0f} %"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--people", type=int, default=300)
+    parser.add_argument("--quest-people", type=int, default=60, help="QUEST+ is slow: it gets the first so many people")
+    parser.add_argument("--seed", type=int, default=int(time.time()))
+    parser.add_argument("--worlds", default="yes/no,sizes,yes/no hard,sizes hard")
+    parser.add_argument("--ours-only", action="store_true")
+    options = parser.parse_args()
+    print(f"{options.people} people, seed {options.seed}")
+    for world in options.worlds.split(","):
+        hard, sizes = world.endswith("hard"), world.startswith("sizes")
+        n_pulses = 100 if hard else 60
+        kind = SizePerson if sizes else YesNoPerson
+
+        def people(n: int = options.people, kind: type = kind, hard: bool = hard) -> list[Person]:
+            return make_people(kind, n, options.seed, hard=hard)
+
+        print(f"\nWorld: {world}")
+        print("  until 95 % of people within       2 /   3 %   cover at 10, 20, 40   stop at  cover   ms/suggestion")
+        if not hard:
+            for told in [True, False] if sizes else [False]:
+                ideal = bound(people(), n_pulses, sizes=told, seed=options.seed + 1)
+                name = f"bound, {'sizes' if told else 'yes/no'}"
+                print(f"  {name:28s}{pulses_until(ideal, 2):6.0f} /{pulses_until(ideal, 3):4.0f}")
+        contenders: dict[str, Callable[[], Procedure]] = {"ours, yes/no": lambda: Ours(sizes=False)}
+        if sizes:
+            contenders = {"ours, sizes": lambda: Ours(sizes=True), **contenders}
+        if not options.ours_only:
+            contenders["plain grid Bayes"] = PlainGrid
+            contenders["maximum-likelihood hunting"] = lambda: Hunting(likelihood_hunting)
+            contenders["Bayesian hunting"] = lambda: Hunting(bayesian_hunting)
+        for name, begin in contenders.items():
+            print(describe(name, run(people(), begin, n_pulses)), flush=True)
+        if not options.ours_only:
+            few = run(people(options.quest_people), QuestPlusPeer, n_pulses)
+            print(describe(f"questplus ({options.quest_people} people)", few), flush=True)
+            print(count(people(), five_of_ten, lambda p: five_of_ten.start(start_mso=math.ceil(1.2 * p.threshold_mso))))
+            print(
+                count(people(), two_threshold, lambda p: two_threshold.start(start_mso=round(0.75 * p.threshold_mso)))
+            )
+
+
+if __name__ == "__main__":
+    sys.exit(main())
