@@ -48,9 +48,12 @@ class Outcome:
 def new_study(folder: Path, protocol_name: str) -> Path:
     """Make a study folder from a shipped protocol or a protocol file; return the folder."""
     _, text = load_protocol(protocol_name)
-    name = protocol_name if protocol_name in SHIPPED else Path(protocol_name).stem
-    create_study(folder, name, text, at=to_text(datetime.now(UTC)))
+    create_study(folder, _protocol_label(protocol_name), text, at=to_text(datetime.now(UTC)))
     return folder
+
+
+def _protocol_label(protocol_name: str) -> str:
+    return protocol_name if protocol_name in SHIPPED else Path(protocol_name).stem
 
 
 def rehearse(
@@ -72,14 +75,11 @@ def rehearse(
     """
     clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
     if not (folder / "study.db").exists():
-        _, text = load_protocol(protocol_name)
-        create_study(folder, protocol_name, text, at=to_text(clock.now()))
-        with open_study(folder, write=True) as study:
-            add_participant(study, _pseudonym(seed), at=to_text(clock.now()))
-            add_session(study, _pseudonym(seed), at=to_text(clock.now()))
-    person = VirtualParticipant(seed, protocol=protocol_name)
+        new_rehearsal(protocol_name, folder, seed=seed, at=to_text(clock.now()))
     with open_study(folder, write=True) as study:
-        return _run(
+        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
+        person = VirtualParticipant(seed, protocol=_montage(protocol))
+        return run_in(
             study,
             f"{_pseudonym(seed)}-1",
             VirtualSource(person),
@@ -89,6 +89,16 @@ def rehearse(
             fresh=fresh,
             listeners=listeners,
         )
+
+
+def new_rehearsal(protocol_name: str, folder: Path, *, seed: int, at: str) -> Path:
+    """Make a study that holds one virtual participant with one session; return the folder."""
+    _, text = load_protocol(protocol_name)
+    create_study(folder, _protocol_label(protocol_name), text, at=at)
+    with open_study(folder, write=True) as study:
+        add_participant(study, _pseudonym(seed), at=at)
+        add_session(study, _pseudonym(seed), at=at)
+    return folder
 
 
 def run_session(
@@ -113,7 +123,7 @@ def run_session(
     with open_study(folder, write=True) as study:
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
         source = _source(source_name, protocol, seed=seed, recording=recording, read_size=read_size)
-        return _run(study, session, source, operator, clock=RealClock(), seed=seed, fresh=fresh, listeners=listeners)
+        return run_in(study, session, source, operator, clock=RealClock(), seed=seed, fresh=fresh, listeners=listeners)
 
 
 def _pseudonym(seed: int) -> str:
@@ -138,7 +148,7 @@ def _montage(protocol: Protocol) -> str:
     return wanted.get(protocol.muscles[0].muscle, "hand")
 
 
-def _run(
+def run_in(
     study: Study,
     session: str,
     source: Source,
@@ -147,8 +157,17 @@ def _run(
     clock: Clock,
     seed: int,
     fresh: bool,
-    listeners: Sequence[Listener],
+    listeners: Sequence[Listener] = (),
 ) -> Outcome:
+    """Run or resume ``session`` of an open study with any source, operator and clock.
+
+    Raises
+    ------
+    PlanChangedError
+        If the plan asks something else than the journal holds, and ``fresh`` was not asked for.
+    UsageError
+        If the session was started with another seed.
+    """
     protocol = read_protocol(study.protocol_text, where=study.folder / "protocol.toml")
     with ExitStack() as stack:
         journal = stack.enter_context(open_journal(study, session))
