@@ -106,13 +106,19 @@ def read_table(facts: Array, tables: Array, found: Array) -> None:
     reach = min(height / rms / _RANGE_STEP, _LAST - 1e-9)
     cell = int(reach)
     inside = reach - cell
-    beyond = max(0.0, height / rms - RANGES[_LAST])
     for k in range(4):
         below = (1 - inside) * tables[row, cell, k] + inside * tables[row, cell + 1, k]
         above = (1 - inside) * tables[row + 1, cell, k] + inside * tables[row + 1, cell + 1, k]
         found[k] = (1 - part) * below + part * above
-        if k < 3:
-            found[k] = (found[k] + beyond) * rms
+    beyond = height / rms / RANGES[_LAST]
+    if beyond > 1.0:
+        # far above the noise its peaks gain in inverse proportion to the size, while the doubt stays the same
+        added = RANGES[_LAST] - found[0]
+        shift = height / rms - added / beyond - found[0]
+        for k in range(3):
+            found[k] += shift
+    for k in range(3):
+        found[k] = max(0.0, found[k]) * rms
 
 
 @compiled

@@ -23,8 +23,8 @@ Array = NDArray[np.float64]
 LEVEL = 0.95
 #: Span of sizes that count as a response, in noise RMS.
 LEAST, MOST = 1.0, 1000.0
-#: The two-phase shape: one cycle of this length under a bell (common practice, no source).
-SHAPE_MS = 14.0
+#: The two-phase shape is one cycle of a sine under a bell, of each of these lengths alike (common practice, no source).
+LENGTHS_MS = (8.0, 13.0, 21.0)
 LONGEST_STEP_MS = 0.5
 #: Independent samples of noise per ms for which there are tables.
 DENSITIES = np.geomspace(0.2, 20.0, 14)
@@ -44,6 +44,8 @@ _WEIGHTS = np.array([1 / 6, 2 / 3, 1 / 6])
 def size_table(window_ms: float, baseline_ms: float, row: int) -> Array:
     """Return size, its low and high end (in noise RMS) and the probability of a response, for each of ``RANGES``.
 
+    Sizes below 0 stand for 0.
+
     Parameters
     ----------
     window_ms, baseline_ms : float
@@ -55,7 +57,10 @@ def size_table(window_ms: float, baseline_ms: float, row: int) -> Array:
     below = range_distribution(window_ms, density, 0.5 * density * baseline_ms)
     table = np.empty((RANGES.size, 4))
     for column, part in enumerate((0.5, 0.5 + 0.5 * LEVEL, 0.5 - 0.5 * LEVEL)):
-        table[:, column] = [np.interp(-part, -by_size, SIZES) for by_size in below.T]
+        zero = float(np.interp(part, below[0], RANGES))
+        sizes = np.array([np.interp(-part, -by_size, SIZES) for by_size in below.T])
+        # goes on below 0 in a straight line, so that between two entries 0 is reached where it should be
+        table[:, column] = np.where(RANGES < zero, RANGES - zero, sizes)
     table[:, 3] = response_probability(below)
     table.setflags(write=False)
     return table
@@ -74,22 +79,29 @@ def range_distribution(window_ms: float, density: float, freedom: float) -> Arra
 
 
 def _distribution_of_known_noise(window_ms: float, density: float) -> Array:
+    """P(range <= r | size) on ``SIZES`` x ``_WIDE``, over responses of all lengths."""
     step_ms = min(LONGEST_STEP_MS, 1.0 / density)
-    times = np.arange(0.5 * step_ms, SHAPE_MS, step_ms) / SHAPE_MS
-    shape = np.sin(2 * math.pi * times) * np.sin(math.pi * times) ** 2
-    shape /= np.ptp(shape)
     correlation = correlation_of_steps(density * step_ms)
-    rest = max(window_ms - SHAPE_MS, 0.0) * density
+    mixed = np.zeros((SIZES.size, _WIDE.size))
     below = np.empty((SIZES.size, _LEVELS.size))
-    stay_below(SIZES, _LEVELS, shape, correlation, rest, below)
+    for length_ms in LENGTHS_MS:
+        times = np.arange(0.5 * step_ms, length_ms, step_ms) / length_ms
+        shape = np.sin(2 * math.pi * times) * np.sin(math.pi * times) ** 2
+        stay_below(SIZES, _LEVELS, shape / np.ptp(shape), correlation, max(window_ms - length_ms, 0.0) * density, below)
+        mixed += _range_of_both_ends(below) / len(LENGTHS_MS)
+    return mixed
+
+
+def _range_of_both_ends(below: Array) -> Array:
+    """P(max - min <= r) on ``SIZES`` x ``_WIDE``, where the largest and minus the smallest are alike and independent."""
     mass = np.diff(below, axis=1, prepend=0.0)
     centre = _LEVELS - 0.5 * (_LEVELS[1] - _LEVELS[0])
-    out = np.empty((SIZES.size, _WIDE.size))
+    ranges = np.empty((SIZES.size, _WIDE.size))
     for i in range(SIZES.size):
         keep = mass[i] > 1e-7
         other = np.interp(_WIDE[:, None] - centre[None, keep], _LEVELS, below[i], left=0.0, right=1.0)
-        out[i] = other @ mass[i, keep] / mass[i, keep].sum()
-    return out
+        ranges[i] = other @ mass[i, keep] / mass[i, keep].sum()
+    return ranges
 
 
 def correlation_of_steps(samples_per_step: float) -> float:
