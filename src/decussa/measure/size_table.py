@@ -34,6 +34,8 @@ SIZES = np.concatenate([np.linspace(0.0, 10.0, 41)[:-1], np.geomspace(10.0, 80.0
 #: Wider than the table, so that its far end is as exact as the rest.
 _WIDE = np.linspace(0.0, 70.0, 351)
 _LEVELS = np.linspace(-3.0, 50.0, 266)
+#: So many standard deviations below the peak no sample of it stays.
+HOPELESS = 7.0
 _NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(20)
 #: Three places and weights that stand for a normal distribution (Gauss-Hermite).
 _PLACES = np.array([-math.sqrt(3), 0.0, math.sqrt(3)])
@@ -60,7 +62,7 @@ def size_table(window_ms: float, baseline_ms: float, row: int) -> Array:
         zero = float(np.interp(part, below[0], RANGES))
         sizes = np.array([np.interp(-part, -by_size, SIZES) for by_size in below.T])
         # goes on below 0 in a straight line, so that between two entries 0 is reached where it should be
-        table[:, column] = np.where(RANGES < zero, RANGES - zero, sizes)
+        table[:, column] = np.where(zero <= RANGES, sizes, RANGES - zero)
     table[:, 3] = response_probability(below)
     table.setflags(write=False)
     return table
@@ -117,9 +119,13 @@ def correlation_of_steps(samples_per_step: float) -> float:
 @compiled
 def stay_below(sizes: Array, levels: Array, shape: Array, correlation: float, rest: float, out: Array) -> None:
     """Fill ``out`` with P(all samples <= level) for every size of the shape: a chain of neighbours that know only each other."""
+    highest = shape.max()
     for i in range(sizes.size):
         for j in range(levels.size):
             level = levels[j]
+            out[i, j] = 0.0
+            if level < sizes[i] * highest - HOPELESS:
+                continue
             chance = (1.0 - upper_tail(level)) ** rest
             first = level - sizes[i] * shape[0]
             chance *= 1.0 - upper_tail(first)

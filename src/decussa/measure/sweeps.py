@@ -14,7 +14,7 @@ from decussa.measure.door import Window, check_isi, check_sweeps, check_window_i
 from decussa.measure.filters import smoothing_taps
 from decussa.measure.kernel import Readings, blank_readings, read_block
 from decussa.measure.noise import mean_ranges
-from decussa.measure.size import estimate_sizes, tables_for
+from decussa.measure.size import MIX_FROM, estimate_sizes, tables_for
 from decussa.measure.times import OnsetMethod, find_times
 from decussa.model.errors import UsageError
 from decussa.model.sweep import SamplesUv
@@ -161,7 +161,8 @@ def _read(
 
 
 def _sizes(readings: Readings, window_ms: Window, baseline_ms: Window) -> Array:
-    densities = np.concatenate([readings.smoothed[:, 1], readings.recorded[:, 1]])
+    needed = readings.recorded[:, 2] > MIX_FROM * readings.recorded[:, 0]
+    densities = np.concatenate([readings.smoothed[:, 1], readings.recorded[needed, 1]])
     tables = tables_for(densities, window_ms[1] - window_ms[0], baseline_ms[1] - baseline_ms[0])
     sizes = np.empty((readings.smoothed.shape[0], 4))
     estimate_sizes(readings.smoothed, readings.recorded, tables, sizes)
