@@ -64,10 +64,14 @@ class Stopped:
 
 @dataclass(slots=True, kw_only=True)
 class Position:
-    """Where a session stands: what the plan asks, whether that is on disk already, and what was given so far."""
+    """Where a session stands: what the plan asks, what of it is on disk already, and what was given so far.
+
+    ``is_asked``: the request is on disk. ``is_noted``: what a finished step found is, too.
+    """
 
     pending: Request | Ended
     is_asked: bool = False
+    is_noted: bool = False
     tally: Tally = field(default_factory=Tally)
     gates: frozenset[str] = frozenset()
     number: int = 0
@@ -155,7 +159,7 @@ class Engine:
             self.clock.wait(request.seconds)
             self._settle(Done())
         elif isinstance(request, Show):
-            if request.final:
+            if request.final and not self.at.is_noted:
                 self._write("step found", StepFound(step=request.step, results=request.results))
             self._settle(Done())
         else:
@@ -246,4 +250,4 @@ def step_on(position: Position, plan: Plan, reply: Reply, *, at_s: float, discom
     if isinstance(request, Deliver) and isinstance(reply, Trial | Lost):
         position.number += 1
     position.pending = advance(plan, reply)
-    position.is_asked = False
+    position.is_asked = position.is_noted = False

@@ -68,6 +68,8 @@ def stand_at(plan: Plan, entries: Sequence[Entry], *, discomfort_stop: float) ->
         elif entry.kind == "asked":
             _compare(entry, position.pending, entries)
             position.is_asked = True
+        elif entry.kind == "step found":
+            position.is_noted = True
         elif entry.kind in _JUMPS:
             step_on(position, plan, _JUMPS[entry.kind], at_s=at_s, discomfort_stop=discomfort_stop)
         elif entry.kind in _REPLIES:
