@@ -5,10 +5,37 @@ A test compares the pages with what this makes, so they cannot drift from the co
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from pathlib import Path
+from typing import get_args
 
+from pydantic.fields import FieldInfo
+
+from decussa.model.dialogue import (
+    Answer,
+    Ask,
+    Deliver,
+    Done,
+    Jump,
+    Lost,
+    Refused,
+    Reply,
+    Request,
+    Rest,
+    Show,
+    Trial,
+)
+from decussa.model.estimate import Estimate
+from decussa.model.stimulus import Stimulus
 from decussa.model.table import SUMMARY_COLUMNS, TRIAL_COLUMNS, Column
+from decussa.model.trial import Verdict
+from decussa.protocol.schema import SHIPPED, Coil, Criterion, Limits, People, ProtocolMuscle, Study
+from decussa.protocol.steps import PairedCondition, Section, Step, StepBase
+from decussa.session.lifecycle import diagram
+from decussa.session.limits import GATES
+from decussa.store.codec import encode
+from decussa.store.kinds import KINDS
 
 HERE = Path(__file__).parent
 
@@ -40,7 +67,175 @@ def _rows(columns: Sequence[Column]) -> str:
     return "\n".join(lines)
 
 
-PAGES = {"tables.md": columns_page}
+def entries_page() -> str:
+    """Return the page that shows every kind of entry a journal may hold."""
+    kinds = "\n\n".join(
+        f"""## {kind}
+
+{entry.meaning} Holds {" or ".join(f"`{held.__name__}`" for held in entry.holds)}.
+
+```json
+{encode(entry.example)}
+```"""
+        for kind, entry in KINDS.items()
+    )
+    return f"""# Entries of a journal
+
+Every kind there is, what it says, and the body of one as it is stored. `@` names the type of a record; NaN and the infinities,
+which JSON does not have, are records of type `float`; `v` is the version of the form.
+
+{kinds}
+"""
+
+
+_REQUESTS = (
+    Deliver(stimulus=Stimulus.paired(35, 66, 3), step="paired", condition="SICI", muscle="FCR left", wait_s=6.4),
+    Ask(
+        key="discomfort", text="How uncomfortable was the pulse at 60 %?", kind="rating", step="threshold", default=0.0
+    ),
+    Rest(seconds=60, step="paired", why="A break after 60 stimuli."),
+    Show(step="threshold", results={"rmt": Estimate(value=53.8, low=51.7, high=56.0, n=14, method="posterior mean")}),
+)
+_REPLIES = (
+    Trial(number=57, values={"FCR left": {"amplitude_uv": 83.5, "response_p": 0.999}}, verdict=Verdict("accept")),
+    Refused(limit="ceiling", reason="test pulse of 92 % MSO, ceiling 90"),
+    Lost(given="given and lost", reason="the computer restarted"),
+    Answer(value=2.0),
+    Done(),
+    Jump("redo"),
+)
+
+
+def session_page() -> str:
+    """Return the page on how a session runs, with its states and every request and reply."""
+    return f"""# How a session runs
+
+The protocol becomes a plan. The plan asks for one thing at a time; the engine checks the limits, writes down what is asked, has
+it done, measures and judges what came back, writes that down, and only then lets the plan hear of it. So nothing is decided on
+data that could vanish, and a session that was interrupted stands again exactly where it stood: a fresh plan is fed the stored
+replies. A stimulus whose answer is missing is never repeated by itself; the operator says whether it was given and seen, given
+and lost, or not given. Where the protocol or the program was changed in between, the difference is said, and `--fresh` goes on
+with a fresh plan from what the finished steps found.
+
+Before every stimulus the engine holds it against the protocol's limits: the gates ({", ".join(GATES)}), the ceiling, the least
+interval, the total of pulses and of minutes, and the rise above what was tolerated today. Never exceed the limits given by the
+manufacturers of stimulator and coil, or those of your approval. Where the protocol's is higher, the lower limit holds. Intervals
+shorter than the approved minimum turn single pulses into repetitive stimulation, which needs a different approval.
+
+## States
+
+```mermaid
+{diagram()}
+```
+
+## What a plan may ask
+
+{_examples(_REQUESTS)}
+
+## What it may be told
+
+{_examples(_REPLIES)}
+"""
+
+
+def _examples(records: Sequence[Request | Reply]) -> str:
+    parts = []
+    for record in records:
+        meaning = (type(record).__doc__ or "").split("\n")[0]
+        parts.append(f"### {type(record).__name__}\n\n{meaning}\n\n```json\n{encode(record)}\n```")
+    return "\n\n".join(parts)
+
+
+_SECTIONS = (
+    ("study", Study),
+    ("people", People),
+    ("muscles", ProtocolMuscle),
+    ("coil", Coil),
+    ("limits", Limits),
+    ("criterion", Criterion),
+)
+
+
+def protocol_page() -> str:
+    """Return the page on every section and field of a protocol."""
+    sections = "\n\n".join(
+        f"## {'[[muscles]]' if name == 'muscles' else f'[{name}]'}\n\n{_doc(model)}\n\n{_fields(model)}"
+        for name, model in _SECTIONS
+    )
+    steps = "\n\n".join(
+        f"### {get_args(model.model_fields['kind'].annotation)[0]}\n\n{_doc(model)}\n\n{_fields(model)}"
+        for model in get_args(get_args(Step)[0])
+    )
+    return f"""# The protocol
+
+A protocol is a TOML file that says what is to be measured, in which order, within which limits. Five come with the program
+({", ".join(SHIPPED)}); `decussa plan NAME` shows what one asks for. Copy one, change it, and give the file's name instead. Every
+fault is named by its line, its field, and what is allowed.
+
+Intensities are written as the trade writes them: `"130 % RMT"`, `"70 % AMT"`, `"50 % MSO"`, `"1 mV"` (the setting found by the
+step *test intensity*), `"base"` and `"base + 40 % MSO"` (the level found by *trunk levels*). They are rounded to the nearest step
+of the device, ties up.
+
+{sections}
+
+## [[steps]]
+
+Steps are carried out in their order. Each has a `kind`, and may have a `name` for tables, a `muscle` (such as `"FDI left"`; the
+first muscle where omitted) and a rest before it.
+
+{steps}
+
+### One condition of a paired block: [[steps.conditions]]
+
+{_fields(PairedCondition)}
+"""
+
+
+def _doc(model: type[Section]) -> str:
+    return " ".join((model.__doc__ or "").split())
+
+
+def _fields(model: type[Section]) -> str:
+    lines = ["| field | allowed | where omitted |", "| --- | --- | --- |"]
+    for name, info in model.model_fields.items():
+        if name in {"kind", "name", "muscle", "rest_before_s"} and issubclass(model, StepBase):
+            continue
+        default = "must be given" if info.is_required() else f"`{json.dumps(info.default)}`"
+        lines.append(f"| `{name}` | {_allowed(info)} | {default} |")
+    return "\n".join(lines) if len(lines) > 2 else "No fields of its own."
+
+
+def _allowed(info: FieldInfo) -> str:
+    """Say in words what a field may hold."""
+    choices = [json.dumps(choice) for choice in get_args(info.annotation) if isinstance(choice, str)]
+    if choices:
+        return " or ".join(f"`{choice}`" for choice in choices)
+    kind = str(info.annotation)
+    word = next((said for sign, said in _KINDS if sign in kind), "text")
+    limits = [
+        f"{said} {getattr(limit, attribute):g}"
+        for limit in info.metadata
+        for attribute, said in (("gt", "above"), ("ge", "at least"), ("le", "at most"))
+        if getattr(limit, attribute, None) is not None
+    ]
+    return ", ".join([word, *limits])
+
+
+_KINDS = (
+    ("PairedCondition", "list of conditions"),
+    ("tuple[float, float]", "two numbers"),
+    ("tuple[", "list"),
+    ("bool", "true or false"),
+    ("int", "whole number"),
+    ("float", "number"),
+)
+
+PAGES = {
+    "tables.md": columns_page,
+    "journal-entries.md": entries_page,
+    "session.md": session_page,
+    "protocol.md": protocol_page,
+}
 
 if __name__ == "__main__":
     for name, page in PAGES.items():
