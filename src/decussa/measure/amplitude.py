@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from decussa.measure.compiled import compiled
 from decussa.model.sweep import SamplesUv
 
@@ -27,4 +29,5 @@ def peak_to_peak(row: SamplesUv, start: int, stop: int, skip_from: float, skip_t
     for k in range(start, min(stop, int(skip_from)) if first > start else start):
         low = min(low, row[k])
         high = max(high, row[k])
-    return float(high) - float(low)
+    # numba keeps float() of a float32 in single precision
+    return np.float64(high) - np.float64(low)

@@ -23,16 +23,24 @@ def check_sweeps(samples_uv: ArrayLike, rate_hz: float, onset_sample: int) -> Sa
     """
     samples = np.asarray(samples_uv)
     if samples.dtype.kind not in "fiu":
-        raise UsageError("samples_uv holds no numbers", expected="float32 in microvolt", found=str(samples.dtype))
+        raise UsageError(
+            "sweeps hold no numbers", where="samples_uv", expected="float32 in microvolt", found=str(samples.dtype)
+        )
     if samples.ndim not in (1, 2) or samples.shape[-1] < 2:
         raise UsageError(
-            "samples_uv has the wrong shape", expected="(n_sweeps, n_samples) or (n_samples,)", found=str(samples.shape)
+            "sweeps have the wrong shape",
+            where="samples_uv",
+            expected="(n_sweeps, n_samples) or (n_samples,)",
+            found=str(samples.shape),
         )
     if not (math.isfinite(rate_hz) and rate_hz > 0):
-        raise UsageError("rate_hz is out of range", expected="above 0 Hz", found=f"{rate_hz:g}")
+        raise UsageError("sampling rate is out of range", where="rate_hz", expected="above 0 Hz", found=f"{rate_hz:g}")
     if not 0 <= onset_sample < samples.shape[-1]:
         raise UsageError(
-            "onset_sample lies outside the sweep", expected=f"0 to {samples.shape[-1] - 1}", found=f"{onset_sample}"
+            "onset lies outside the sweep",
+            where="onset_sample",
+            expected=f"0 to {samples.shape[-1] - 1}",
+            found=f"{onset_sample}",
         )
     with np.errstate(over="ignore"):
         return np.ascontiguousarray(np.atleast_2d(samples), dtype=np.float32)
@@ -41,10 +49,10 @@ def check_sweeps(samples_uv: ArrayLike, rate_hz: float, onset_sample: int) -> Sa
 def check_window(window_ms: Window, name: str) -> Window:
     """Return a window in ms as two floats, start before end."""
     if np.shape(window_ms) != (2,):
-        raise UsageError(f"{name} is not a window", expected="two numbers, start and end", found=repr(window_ms))
+        raise UsageError("not a window", where=name, expected="two numbers, start and end", found=repr(window_ms))
     start, end = float(window_ms[0]), float(window_ms[1])
     if not (math.isfinite(start) and math.isfinite(end) and start < end):
-        raise UsageError(f"{name} is not a window", expected="start before end, in ms", found=f"{start:g} to {end:g}")
+        raise UsageError("not a window", where=name, expected="start before end, in ms", found=f"{start:g} to {end:g}")
     return start, end
 
 
@@ -55,7 +63,8 @@ def check_window_inside(window_ms: Window, name: str, rate_hz: float, onset_samp
     if first < 0 or last >= n_samples:
         low, high = (-onset_sample * 1e3 / rate_hz, (n_samples - 1 - onset_sample) * 1e3 / rate_hz)
         raise UsageError(
-            f"{name} reaches outside the sweep",
+            "window reaches outside the sweep",
+            where=name,
             expected=f"within {low:.1f} to {high:.1f} ms",
             found=f"{start:g} to {end:g} ms",
             do="cut longer sweeps or give a shorter window",
@@ -73,11 +82,16 @@ def check_isi(isi_ms: ArrayLike | None, n_sweeps: int) -> NDArray[np.float64]:
     """
     isi = np.asarray(np.nan if isi_ms is None else isi_ms, dtype=np.float64)
     if isi.ndim > 1 or (isi.ndim == 1 and isi.size != n_sweeps):
-        raise UsageError("isi_ms has the wrong shape", expected=f"one number or {n_sweeps}", found=str(isi.shape))
+        raise UsageError(
+            "intervals have the wrong shape", where="isi_ms", expected=f"one number or {n_sweeps}", found=str(isi.shape)
+        )
     wrong = isi[~(np.isnan(isi) | ((isi > 0) & np.isfinite(isi)))]
     if wrong.size:
         raise UsageError(
-            "isi_ms is out of range", expected="above 0 ms, NaN for no pair", found=f"{float(wrong.flat[0]):g} ms"
+            "interval is out of range",
+            where="isi_ms",
+            expected="above 0 ms, NaN for no pair",
+            found=f"{float(wrong.flat[0]):g} ms",
         )
     return np.ascontiguousarray(np.broadcast_to(isi, (n_sweeps,)))
 

@@ -85,7 +85,7 @@ def measure_sweeps(
     isi = check_isi(isi_ms, samples.shape[0])
     baseline = _check_baseline(baseline_ms, rate_hz, onset_sample, isi)
     if onset not in ("model", "threshold", None):
-        raise UsageError("onset is not a method", expected="'model', 'threshold' or None", found=repr(onset))
+        raise UsageError("not a method", where="onset", expected="'model', 'threshold' or None", found=repr(onset))
     blocks = []
     for start in range(0, max(1, samples.shape[0]), BLOCK):
         part = slice(start, start + BLOCK)
@@ -113,7 +113,8 @@ def _check_baseline(baseline_ms: Window, rate_hz: float, onset_sample: int, isi:
     middle = 0.5 * (window[0] + window[1]) - longest
     if sample_at(middle, rate_hz, onset_sample) < 0:
         raise UsageError(
-            "baseline_ms reaches outside the sweep",
+            "baseline reaches outside the sweep",
+            where="baseline_ms",
             expected=f"at least {-middle:.1f} ms before the test pulse of a pair of {longest:g} ms",
             found=f"{onset_sample * 1e3 / rate_hz:.1f} ms",
             do="cut longer sweeps or give a shorter baseline",
