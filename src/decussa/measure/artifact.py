@@ -1,7 +1,7 @@
 """The stimulus artifact: where it lies, how it is bridged, and what it says about the interval between two pulses.
 
-An artifact is steeper than anything in the baseline and sits at its pulse. It starts at the first step that reaches half
-of the steepest one near the pulse, and is over at the first millisecond that is as quiet as the baseline and near its
+An artifact is steeper than anything in the baseline and sits at its pulse. It starts at the first step that reaches a
+quarter of the steepest one near the pulse, and is over at the first millisecond that is as quiet as the baseline and near its
 level. It is never looked for further than ``LONGEST_MS`` after its start, so that a response is not taken for it; after
 a nerve pulse at most ``NERVE_LONGEST_MS`` are blanked, before the M-wave. Common practice, no source.
 """
@@ -34,6 +34,7 @@ QUIET_MS = 1.0
 #: The steps and levels of the baseline: what neither leaves these behind is not the artifact.
 STEEP_PER_LARGEST = 1.25
 STEEP_PER_RMS = 6.0
+START_PER_STEEPEST = 0.25
 QUIET_PER_RMS = 4.0
 LEVEL_PER_RMS = 10.0
 LEVEL_PER_PEAK = 0.1
@@ -241,7 +242,7 @@ def find_start(row: SamplesUv, start: float, stop: float, normal: Normal) -> int
     if not steepest > least:
         return -1
     begin = first
-    while abs(float(row[begin]) - float(row[begin - 1])) < max(0.5 * steepest, least):
+    while abs(float(row[begin]) - float(row[begin - 1])) < max(START_PER_STEEPEST * steepest, least):
         begin += 1
     while begin > first and abs(float(row[begin - 1]) - float(row[begin - 2])) > least:
         begin -= 1

@@ -47,7 +47,10 @@ def low_pass(sweeps_uv: ArrayLike, rate_hz: float, corner_hz: float) -> Array:
 def _zero_phase(sweeps_uv: ArrayLike, rate_hz: float, corner_hz: float, kind: Literal["highpass", "lowpass"]) -> Array:
     if not 0 < corner_hz < rate_hz / 2:
         raise UsageError(
-            "corner_hz is out of range", expected=f"above 0 and below {rate_hz / 2:g} Hz", found=f"{corner_hz:g} Hz"
+            "corner is out of range",
+            where="corner_hz",
+            expected=f"above 0 and below {rate_hz / 2:g} Hz",
+            found=f"{corner_hz:g} Hz",
         )
     sweeps = np.asarray(sweeps_uv, dtype=np.float64)
     sections = signal.butter(ORDER, corner_hz, kind, fs=rate_hz, output="sos")
@@ -67,18 +70,18 @@ def smoothing_taps(rate_hz: float) -> Array:
 
 
 @compiled
-def smooth_stretch(row: SamplesUv, start: int, stop: int, taps: Array, out: Array) -> None:
-    """Fill ``out`` with samples ``start`` to ``stop`` - 1 smoothed; beyond its ends the sweep goes on level."""
+def smooth_stretch(row: SamplesUv, level: float, start: int, stop: int, taps: Array, out: Array) -> None:
+    """Fill ``out`` with samples ``start`` to ``stop`` - 1 less ``level``, smoothed; beyond its ends the sweep goes on level."""
     half = taps.size // 2
     out[:] = 0.0
     inner_start, inner_stop = max(start, half), min(stop, row.size - half)
     for j in range(taps.size):
         weight = taps[j]
         for k in range(inner_start, inner_stop):
-            out[k - start] += weight * row[k + j - half]
+            out[k - start] += weight * (row[k + j - half] - level)
     for k in range(start, min(stop, inner_start)):
         for j in range(taps.size):
-            out[k - start] += taps[j] * row[max(0, min(row.size - 1, k + j - half))]
+            out[k - start] += taps[j] * (row[max(0, min(row.size - 1, k + j - half))] - level)
     for k in range(max(start, inner_start, inner_stop), stop):
         for j in range(taps.size):
-            out[k - start] += taps[j] * row[max(0, min(row.size - 1, k + j - half))]
+            out[k - start] += taps[j] * (row[max(0, min(row.size - 1, k + j - half))] - level)

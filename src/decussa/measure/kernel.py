@@ -70,7 +70,7 @@ def read_block(
         shift = math.floor(first_ms[i] * per_ms + 0.5)
         if first_ms[i] <= -50.0 and start + shift >= 0 and stop + shift <= onset:
             values[i, 3] = peak_to_peak(row, start + shift, stop + shift, places[i, 0], places[i, 1])
-        noise_and_range(bridged[i], base_start, base_stop, start, stop, taps, per_ms, smoothed[i])
+        noise_and_range(bridged[i], level, base_start, base_stop, start, stop, taps, per_ms, smoothed[i])
         base = row[base_start:base_stop].astype(np.float64)
         recorded[i, 0], recorded[i, 1] = describe_noise(base, per_ms)
         recorded[i, 2] = values[i, 1]

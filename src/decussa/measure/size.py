@@ -37,21 +37,18 @@ _RANGE_STEP = float(RANGES[1] - RANGES[0])
 
 @compiled
 def noise_and_range(
-    row: SamplesUv,
-    base_start: int,
-    base_stop: int,
-    start: int,
-    stop: int,
-    taps: Array,
-    samples_per_ms: float,
-    facts: Array,
-) -> None:
-    """Fill ``facts`` with noise RMS, independent samples per ms and peak-to-peak in the window, all of the smoothed sweep."""
+    row: SamplesUv, level: float, base_start: int, base_stop: int, start: int, stop: int, taps: Array,
+    samples_per_ms: float, facts: Array,
+) -> None:  # fmt: skip
+    """Fill ``facts`` with noise RMS, independent samples per ms and peak-to-peak in the window.
+
+    All are those of the sweep smoothed about its ``level``.
+    """
     base = np.empty(base_stop - base_start)
-    smooth_stretch(row, base_start, base_stop, taps, base)
+    smooth_stretch(row, level, base_start, base_stop, taps, base)
     rms, density = describe_noise(base, samples_per_ms)
     window = np.empty(stop - start)
-    smooth_stretch(row, start, stop, taps, window)
+    smooth_stretch(row, level, start, stop, taps, window)
     low = high = window[0]
     for k in range(window.size):
         low = min(low, window[k])
