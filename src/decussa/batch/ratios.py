@@ -39,14 +39,23 @@ def ratio_rows(place: Rows, kept: pd.DataFrame, muscle: pd.DataFrame, source: st
         yield place.row("lici_second_first", counted(_second_over_first(kept), kept), "")
 
 
-def _against_unconditioned(kept: pd.DataFrame, muscle: pd.DataFrame) -> Estimate:
+def unconditioned_trials(kept: pd.DataFrame, muscle: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+    """Return the single trials that paired ones are held against, and how many single trials their block has at all.
+
+    Of the same block, and of the same test intensity and contraction where both are known; rejected trials never.
+    """
     singles = muscle[muscle["kept"] & (muscle["stim_type"] == "single")]
     same_block = singles[_block(singles).isin(set(_block(kept)))]
-    alone = same_block[_same(same_block, kept, "intensity_mso") & _same(same_block, kept, "contraction_pct")]
+    alike = _same(same_block, kept, "intensity_mso") & _same(same_block, kept, "contraction_pct")
+    return same_block[alike], len(same_block)
+
+
+def _against_unconditioned(kept: pd.DataFrame, muscle: pd.DataFrame) -> Estimate:
+    alone, same_block = unconditioned_trials(kept, muscle)
     conditioned, unconditioned = sizes(kept).uv, sizes(alone).uv
     estimate = ratio(conditioned, unconditioned)
     if len(kept) and not unconditioned.size:
-        if same_block.empty:
+        if not same_block:
             return replace(estimate, reason="no unconditioned trial in the same block")
         return replace(
             estimate, reason="no unconditioned trial of the same intensity and contraction in the same block"

@@ -19,7 +19,7 @@ from decussa.batch.rows import Row, Rows, counted
 from decussa.batch.trials import ALIKE, KEYS, complete, groups, size_column, sizes
 from decussa.estimate.average import arithmetic_mean, geometric_mean, median
 from decussa.estimate.mmax import maximal_m_wave
-from decussa.estimate.recruitment import FEWEST_LEVELS, fit_recruitment
+from decussa.estimate.recruitment import FEWEST_LEVELS, RecruitmentCurve, fit_recruitment
 from decussa.model.estimate import Estimate
 from decussa.model.table import SUMMARY_NAMES
 
@@ -172,7 +172,9 @@ def _share_of_mmax(size: Estimate, mmax: Estimate) -> Estimate:
     if not (size.value > 0 and mmax.value > 0):
         return Estimate(n=size.n, method=method, reason=reason or "no size or no Mmax above 0")
     share = math.log(size.value / mmax.value)
-    below, above = math.log(size.value / size.low) if size.low > 0 else math.inf, math.log(size.high / size.value)
+    above = math.log(size.high / size.value)
+    # A size whose interval reaches down to 0 is open below; one without an interval (NaN) stays without.
+    below = math.inf if size.low == 0 else math.log(size.value / size.low)
     if mmax.low > 0 and mmax.high > 0:
         low = share - math.hypot(below, math.log(mmax.high / mmax.value))
         high = share + math.hypot(above, math.log(mmax.value / mmax.low))
@@ -189,11 +191,16 @@ def _share_of_mmax(size: Estimate, mmax: Estimate) -> Estimate:
     )
 
 
-def _curve_rows(place: Rows, kept: pd.DataFrame, source: str) -> Iterator[Row]:
+def fit_curve(kept: pd.DataFrame) -> RecruitmentCurve:
+    """Return the recruitment curve of kept trials of one condition, as the summary gives its values."""
     usable = kept[kept["intensity_mso"].notna() & kept["_size_uv"].notna()]
     measured = sizes(usable)
     noise = measured.noise_uv if np.isfinite(measured.noise_uv).any() else None
-    curve = fit_recruitment(usable["intensity_mso"].to_numpy(), measured.uv, noise_uv=noise)
+    return fit_recruitment(usable["intensity_mso"].to_numpy(), measured.uv, noise_uv=noise)
+
+
+def _curve_rows(place: Rows, kept: pd.DataFrame, source: str) -> Iterator[Row]:
+    curve = fit_curve(kept)
     for quantity, estimate, unit in (
         ("s50", curve.s50, "% MSO"),
         ("slope", curve.slope, "uV per % MSO"),
@@ -214,18 +221,22 @@ def _status_rows(place: Rows, singles: pd.DataFrame) -> Iterator[Row]:
         trials = singles[chosen]
         if trials.empty:
             continue
-        yield place.row("mep_status", _status(trials[trials["kept"]], state), "1 yes, 0 no")
+        level_mso, status = _status(trials[trials["kept"]], state)
+        yield replace(place, intensity_mso=level_mso).row("mep_status", status, "1 yes, 0 no")
         quantity = "amt" if state == "during contraction" else "rmt"
         reason = "not estimated: the trials of a threshold search are not yet told apart from others"
         yield place.row(quantity, Estimate(method=state, reason=reason), "% MSO")
 
 
-def _status(kept: pd.DataFrame, state: str) -> Estimate:
-    """Return 1 where at least half the trials of some intensity, and two at least, show a response; else 0."""
+def _status(kept: pd.DataFrame, state: str) -> tuple[float, Estimate]:
+    """Return 1 where at least half the trials of some intensity, and two at least, show a response; else 0.
+
+    Beside it the lowest intensity that shows responses, or the highest that was tried without.
+    """
     known = kept[kept["response_p"].notna() | kept["_size_uv"].notna()]
     method = f"{state}: responses in at least half the trials of one intensity, and in {FEWEST_RESPONSES} at least"
     if len(known) < FEWEST_RESPONSES:
-        return Estimate(n=len(known), method=method, reason=f"{len(known)} kept trials cannot tell")
+        return math.nan, Estimate(n=len(known), method=method, reason=f"{len(known)} kept trials cannot tell")
     if known["response_p"].notna().any():
         responds = known["response_p"].ge(RESPONSE_P)
         method += f"; a response has a probability of {RESPONSE_P:g} or more"
@@ -238,8 +249,8 @@ def _status(kept: pd.DataFrame, state: str) -> Estimate:
         highest = known["intensity_mso"].max()
         up_to = f"up to {highest:g} % MSO" if math.isfinite(highest) else "at unknown intensities"
         reason = f"no response obtained {up_to}: {int(responds.sum())} of {len(known)} trials responded"
-        return Estimate(value=0.0, n=len(known), method=method, reason=reason)
+        return float(highest), Estimate(value=0.0, n=len(known), method=method, reason=reason)
     level, (count, of) = next(iter(enough.iterrows()))
     where = f"{level:g} % MSO" if isinstance(level, float) and math.isfinite(level) else "an intensity not stated"
     reason = f"responses in {count} of {of} trials at {where}, the lowest intensity that shows them"
-    return Estimate(value=1.0, n=len(known), method=method, reason=reason)
+    return _number(level), Estimate(value=1.0, n=len(known), method=method, reason=reason)
