@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from decussa.model.dialogue import Answer, Ask, Deliver, Done, Refused, Reply, Request, Rest, Trial
 from decussa.model.trial import ACCEPT
+from decussa.plan.blocks import CURVE
 from decussa.plan.session import session_plan, step_name
 from decussa.plan.step import Ended, advance
 from decussa.protocol.feasible import WAYS_OUT, Feasibility
@@ -131,7 +132,7 @@ def _walk(protocol: Protocol, stand_in: _StandIn, seed: int) -> tuple[StepPrevie
             tally[1] += len(request.stimulus.pulses)
             tally[2] += request.wait_s
             if request.condition != "climb":
-                orders.setdefault(request.step, []).append(request.condition)
+                orders.setdefault(request.step, []).append(_label(request))
         elif isinstance(request, Rest):
             tally[2] += request.seconds
         elif isinstance(request, Ask):
@@ -141,6 +142,11 @@ def _walk(protocol: Protocol, stand_in: _StandIn, seed: int) -> tuple[StepPrevie
         StepPreview(name, int(stimuli), int(pulses), seconds / 60, tuple(orders.get(name, [])[:_ORDER_SHOWN]))
         for name, (stimuli, pulses, seconds) in counts.items()
     )
+
+
+def _label(request: Deliver) -> str:
+    """Return what tells a trial apart in the order that is shown."""
+    return f"{request.stimulus.intensity_mso:g} %" if request.condition == CURVE else request.condition
 
 
 class _StandIn:

@@ -16,6 +16,8 @@ from decussa.protocol.steps import Recheck, RecruitmentCurve, SilentPeriodBlock,
 
 #: A rejected trial is given again this often, at most, for each small block.
 REPEATS = 2
+#: Condition of every trial of a recruitment curve; the intensity tells them apart.
+CURVE = "curve"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,6 @@ def give_recruitment_curve(frame: Frame, step: RecruitmentCurve) -> Plan:
     if not possible:
         return {}
     names = mixed_order(possible, step.trials, seed=frame.seed)
-    order = [[Condition(name, Stimulus.single(levels[name])) for name in small] for small in names]
+    order = [[Condition(CURVE, Stimulus.single(levels[name])) for name in small] for small in names]
     yield from give_block(frame, order, contraction_pct=step.contraction_pct, why="Recruitment curve, mixed order.")
     return {}
