@@ -11,7 +11,7 @@ from decussa.model.dialogue import Answer, Ask, Deliver, Refused, Show, Trial
 from decussa.plan.combine import FIRST_MSO
 from decussa.plan.session import session_plan, step_name
 from decussa.plan.step import Ended, advance
-from decussa.protocol.schema import SHIPPED, load_protocol
+from decussa.protocol.schema import SHIPPED, load_protocol, protocol_text, read_protocol
 from decussa.store.codec import encode
 from tests.plan.people import Hostile, Textbook, run
 
@@ -40,6 +40,20 @@ def test_the_threshold_that_is_found_is_the_textbooks(threshold):
 
     assert rmt.low <= threshold <= rmt.high
     assert rmt.value == pytest.approx(threshold, abs=3)
+
+
+@pytest.mark.parametrize(
+    ("method", "start_mso", "tolerance"),
+    [("5 of 10", 60, 1), ("two-threshold", 38, 1), ("maximum likelihood", 45, 1), ("adaptive", 50, 3)],
+)
+def test_every_method_finds_the_textbooks_threshold(method, start_mso, tolerance):
+    text = protocol_text("hand").replace(
+        'method = "adaptive"\npulses = 30', f'method = "{method}"\nstart_mso = {start_mso}\npulses = 200'
+    )
+    protocol = read_protocol(text)
+    _, _, found = run(session_plan(protocol, seed=1), Textbook(protocol, threshold=46.5))
+
+    assert found["FDI right/rmt"].value == pytest.approx(46.5, abs=tolerance)
 
 
 def test_intensities_follow_from_what_was_found():

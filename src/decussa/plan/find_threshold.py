@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
 
 from decussa.estimate import threshold
+from decussa.estimate.threshold import five_of_ten, likelihood_hunting, two_threshold
 from decussa.model.dialogue import Plan, Refused, Trial
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
@@ -12,60 +16,110 @@ from decussa.plan.frame import Frame, usable
 from decussa.protocol.intensity import set_on_device
 from decussa.protocol.steps import Threshold
 
-#: So many responses below the criterion at the ceiling, and the threshold is taken to lie above it.
+#: So many pulses at the ceiling below the criterion, and the threshold is taken to lie above it.
 _SILENT_AT_CEILING = 3
 
 
-def find_threshold(frame: Frame, step: Threshold, *, prior: Estimate | None = None) -> Plan:
-    """Hunt the threshold adaptively; finds ``rmt`` or ``amt`` in % MSO, or the status "no response up to" with its reason."""
-    active = step.state == "active"
-    criterion = frame.criterion.active_size_uv if active else frame.criterion.size_uv
-    state = threshold.start(
+@dataclass(frozen=True, slots=True)
+class Method:
+    """A way to find the threshold: what its state starts from, and when it is done. The state is the method's own."""
+
+    start: Callable[[Frame, Threshold, float], Any]
+    suggest: Callable[[Any], float]
+    learn: Callable[[Any, float, float, float | None], Any]
+    summary: Callable[[Any], Estimate]
+    done: Callable[[Any, Threshold], bool]
+
+
+def _start_adaptive(frame: Frame, step: Threshold, criterion_uv: float) -> Any:
+    return threshold.start(
         muscle=frame.muscle.muscle,
-        active=active,
-        criterion_uv=criterion,
-        prior=prior,
+        active=step.state == "active",
+        criterion_uv=criterion_uv,
         step_mso=frame.limits.device_step_mso,
         ceiling_mso=frame.limits.ceiling_mso,
     )
+
+
+def _without_noise(learn: Callable[..., Any]) -> Callable[[Any, float, float, float | None], Any]:
+    """The published methods learn from the size alone."""
+    return lambda state, level, size, _noise: learn(state, level, size)
+
+
+METHODS: Mapping[str, Method] = {
+    "adaptive": Method(
+        start=_start_adaptive,
+        suggest=threshold.suggest,
+        learn=lambda state, level, size, noise: threshold.learn(state, level, size, noise_uv=noise),
+        summary=threshold.summary,
+        done=lambda state, step: threshold.done(state, step.half_width_mso, step.pulses),
+    ),
+    "5 of 10": Method(
+        start=lambda frame, step, criterion_uv: five_of_ten.start(
+            start_mso=step.start_mso, step_mso=frame.limits.device_step_mso, criterion_uv=criterion_uv
+        ),
+        suggest=five_of_ten.suggest,
+        learn=_without_noise(five_of_ten.learn),
+        summary=five_of_ten.summary,
+        done=lambda state, _: five_of_ten.done(state),
+    ),
+    "two-threshold": Method(
+        start=lambda frame, step, criterion_uv: two_threshold.start(
+            start_mso=step.start_mso, step_mso=frame.limits.device_step_mso, criterion_uv=criterion_uv
+        ),
+        suggest=two_threshold.suggest,
+        learn=_without_noise(two_threshold.learn),
+        summary=two_threshold.summary,
+        done=lambda state, _: two_threshold.done(state),
+    ),
+    "maximum likelihood": Method(
+        start=lambda frame, step, criterion_uv: likelihood_hunting.start(
+            first_mso=step.start_mso, step_mso=frame.limits.device_step_mso, criterion_uv=criterion_uv
+        ),
+        suggest=likelihood_hunting.suggest,
+        learn=_without_noise(likelihood_hunting.learn),
+        summary=likelihood_hunting.summary,
+        done=lambda state, step: state.n >= step.pulses,
+    ),
+}
+
+
+def find_threshold(frame: Frame, step: Threshold) -> Plan:
+    """Hunt the threshold; finds ``rmt`` or ``amt`` in % MSO, or that there is no response up to the ceiling, as a result."""
+    active = step.state == "active"
     quantity = "amt" if active else "rmt"
-    silent = given = 0
+    criterion = frame.criterion.active_size_uv if active else frame.criterion.size_uv
     ceiling = frame.limits.ceiling_mso
-    while given < step.pulses:
-        level = min(set_on_device(threshold.suggest(state), frame.limits.device_step_mso), ceiling)
+    method = METHODS[step.method]
+    state = method.start(frame, step, criterion)
+    silent = given = 0
+    while given < step.pulses and not method.done(state, step):
+        level = min(set_on_device(method.suggest(state), frame.limits.device_step_mso), ceiling)
         reply = yield from frame.deliver(
             Stimulus.single(level),
             condition=quantity,
             contraction_pct=step.contraction_pct if active else 0.0,
-            why=f"Half of the pulses at threshold give {criterion:g} µV; this one tells most.",
+            why=f"Looking for the intensity at which half of the responses reach {criterion:g} µV.",
         )
         given += 1
         if isinstance(reply, Refused):
-            return {quantity: _limited(threshold.summary(state), level, reply.reason)}
-        if not (isinstance(reply, Trial) and usable(reply)):
+            reason = f"limited at {level:g} % MSO: {reply.reason}"
+            return {quantity: replace(method.summary(state), reason=reason)}
+        size, noise = _read(frame, reply) if isinstance(reply, Trial) and usable(reply) else (math.nan, None)
+        if math.isnan(size):
             continue
-        size, noise = (reply.value(frame.muscle.label, name) for name in ("amplitude_uv", "noise_uv"))
-        if not (math.isfinite(size) and size >= 0):
-            continue
-        state = threshold.learn(state, level, size, noise_uv=noise if math.isfinite(noise) and noise > 0 else None)
+        state = method.learn(state, level, size, noise)
         silent = silent + 1 if level >= ceiling and size < criterion else 0
-        known = threshold.summary(state)
+        known = method.summary(state)
         yield from frame.show({quantity: known})
         if silent >= _SILENT_AT_CEILING:
             reason = f"no response up to {ceiling:g} % MSO, {given} pulses: the threshold lies above"
             return {quantity: Estimate(low=ceiling, high=math.inf, n=given, method=known.method, reason=reason)}
-        if (known.high - known.low) / 2 <= step.half_width_mso:
-            break
-    return {quantity: threshold.summary(state)}
+    return {quantity: method.summary(state)}
 
 
-def _limited(known: Estimate, level: float, reason: str) -> Estimate:
-    """What is known when the way up was closed: the estimate, and why it went no further."""
-    return Estimate(
-        value=known.value,
-        low=known.low,
-        high=known.high,
-        n=known.n,
-        method=known.method,
-        reason=f"limited: {reason} ({level:g} % MSO was asked for)",
-    )
+def _read(frame: Frame, trial: Trial) -> tuple[float, float | None]:
+    """Return size and what noise alone gives, NaN and None where they cannot be learnt from."""
+    size, noise = (trial.value(frame.muscle.label, name) for name in ("amplitude_uv", "noise_uv"))
+    good = math.isfinite(size) and size > 0
+    return (size if good else math.nan), (noise if math.isfinite(noise) and noise > 0 else None)

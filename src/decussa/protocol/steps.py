@@ -59,11 +59,16 @@ class Hotspot(StepBase):
 
 
 class Threshold(StepBase):
-    """Resting or active motor threshold, by one of the named methods."""
+    """Resting or active motor threshold, by one of the named methods.
+
+    ``start_mso`` is where the published methods begin: clearly above threshold for 5 of 10, clearly below for two-threshold.
+    ``half_width_mso`` ends the adaptive method, ``pulses`` ends any.
+    """
 
     kind: Literal["threshold"]
     state: Literal["rest", "active"] = "rest"
     method: Literal["adaptive", "5 of 10", "two-threshold", "maximum likelihood"] = "adaptive"
+    start_mso: Percent = 50
     contraction_pct: Contraction = 0
     half_width_mso: Annotated[float, Field(gt=0, le=20)] = 3
     pulses: Annotated[int, Field(ge=5, le=200)] = 30
