@@ -3,10 +3,10 @@
 import json
 
 import pytest
-from tests.recording.files import noise, write_edf
 
 from decussa.model.errors import RecordingError
 from decussa.recording.read import find_recordings, read
+from tests.recording.files import noise, write_edf
 
 CHANNELS = "name\ttype\tunits\ttarget_muscle\tstatus\n"
 

@@ -5,7 +5,6 @@ from datetime import datetime
 
 import numpy as np
 import pytest
-from tests.recording.files import noise
 
 from decussa.model.errors import MachineError, UsageError
 from decussa.model.muscle import muscle_and_side
@@ -14,6 +13,7 @@ from decussa.model.stimulus import Stimulus
 from decussa.recording.bids_run import RunToWrite
 from decussa.recording.bids_write import write_bids_dataset
 from decussa.recording.read import find_recordings, read
+from tests.recording.files import noise
 
 RATE_HZ = 2000
 README = "# Invented rowers\n\n" + "Three invented people, measured by nobody, for tests of the writer. " * 6

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.recording.files import plain_edf
-from tests.recording.test_text import counts, long_table, wide_table
 
 from decussa.model.errors import DecussaError
 from decussa.recording.read import read
+from tests.recording.files import plain_edf
+from tests.recording.test_text import counts, long_table, wide_table
 
 BYTES = st.one_of(st.binary(min_size=1, max_size=8), st.from_regex(rb"[-+]?[0-9]{1,4}(e[0-9])? {0,4}", fullmatch=True))
 #: Where the bytes go: mostly into the header, where they hurt; somewhere in the file else.

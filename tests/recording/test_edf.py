@@ -4,12 +4,12 @@ import resource
 
 import numpy as np
 import pytest
-from tests.recording.files import noise, plain_edf, put, signal_field, write_edf
 
 from decussa.model.errors import RecordingError
 from decussa.model.recording import StimulusEvent
 from decussa.model.stimulus import Stimulus
 from decussa.recording.read import read
+from tests.recording.files import noise, plain_edf, put, signal_field, write_edf
 
 
 def event(onset_s):

@@ -4,10 +4,10 @@ import re
 from pathlib import Path
 
 import pytest
-from tests.recording.files import plain_edf
 
 from decussa.recording.events import EVENT_COLUMNS
 from decussa.recording.read import FORMATS, read
+from tests.recording.files import plain_edf
 
 PAGE = (Path(__file__).parents[2] / "docs" / "formats.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"```recording\n(.*?)```", PAGE, flags=re.DOTALL)

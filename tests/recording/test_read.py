@@ -4,10 +4,10 @@ import errno
 from pathlib import Path
 
 import pytest
-from tests.recording.files import noise, plain_edf, write_edf
 
 from decussa.model.errors import MachineError, RecordingError, UsageError
 from decussa.recording.read import find_recordings, fingerprint, read
+from tests.recording.files import noise, plain_edf, write_edf
 
 
 def test_the_content_tells_the_format_not_the_ending(tmp_path):

@@ -4,11 +4,11 @@ import math
 
 import numpy as np
 import pytest
-from tests.recording.files import RATE_HZ, noise, plain_edf, write_edf
 
 from decussa.model.errors import RecordingError
 from decussa.recording.read import read
 from decussa.recording.trigger import group_edges, rising_edges
+from tests.recording.files import RATE_HZ, noise, plain_edf, write_edf
 
 SECONDS = 20
 HEADER = "onset\tduration\ttrial_type\tstim_type\tintensity_mso\tcond_intensity_mso\tisi_ms\tmuscle\tcontraction_pct\n"

@@ -6,11 +6,11 @@ from contextlib import suppress
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.strategies import STIMULI
 
 from decussa.model.errors import RecordingError
 from decussa.model.stimulus import Stimulus
 from decussa.recording.stimulus_text import describe_stimulus, read_stimulus_text
+from tests.strategies import STIMULI
 
 UNKNOWN = Stimulus(stim_type="single")
 

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from tests.recording.files import noise
 
 from decussa.model.errors import RecordingError
 from decussa.recording.read import read
+from tests.recording.files import noise
 
 TIMES = np.arange(-20, 60) * 0.5
 SWEEPS = {

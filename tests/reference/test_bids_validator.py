@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from tests.recording.test_bids_write import run, write
 
 #: Recommended fields that would say something untrue: there are no HED tags, and no data set this one was made from.

@@ -6,13 +6,13 @@ import mne
 import numpy as np
 import pyedflib
 import pytest
-from tests.recording.files import RATE_HZ, noise, write_edf
 
 from decussa.model.recording import StimulusEvent
 from decussa.model.stimulus import Stimulus
 from decussa.recording.edf_header import read_header
 from decussa.recording.edf_signals import read_annotations
 from decussa.recording.read import read
+from tests.recording.files import RATE_HZ, noise, write_edf
 
 SECONDS = 12
 NOTES = [(1.2345, "TMS 52% single"), (4.5, "Rücken, µV ≥ 50"), (7.75, "PNS 12 mA")]
