@@ -35,6 +35,8 @@ class Anatomy:
         Motor units in the pool.
     potential_ms : float
         Whole width of one unit's potential.
+    third_phase : (float, float)
+        Share of a third phase in a unit's potential, from and to: small over belly and tendon, large along the fibres.
     dispersion : float
         Spread of the units' arrivals; 1 is a hand muscle.
     full_uv : Range
@@ -64,6 +66,7 @@ class Anatomy:
     key: str
     units: int
     potential_ms: float
+    third_phase: tuple[float, float]
     dispersion: float
     full_uv: Range
     threshold_mso: Range
@@ -82,7 +85,7 @@ class Anatomy:
 
 
 FDI = Anatomy(
-    key="FDI", units=120, potential_ms=13.0, dispersion=1.0, full_uv=Range(mean=15_000, sd=2_500),
+    key="FDI", units=120, potential_ms=13.0, third_phase=(0.0, 0.4), dispersion=1.0, full_uv=Range(mean=15_000, sd=2_500),
     threshold_mso=Range(mean=47.3, sd=8.1),
     active_latency_ms=Range(mean=19.5, sd=1.45), m_latency_ms=Range(mean=3.3, sd=0.3), axon_ma=Range(mean=11.0, sd=2.0),
     contraction_gain=0.20, silence_ms=Range(mean=220, sd=40), cond_best=0.75, inhibition=Range(mean=0.075, sd=0.030),
@@ -91,7 +94,7 @@ FDI = Anatomy(
 )  # fmt: skip
 
 FCR = Anatomy(
-    key="FCR", units=140, potential_ms=11.0, dispersion=1.0, full_uv=Range(mean=9_000, sd=2_000),
+    key="FCR", units=140, potential_ms=12.0, third_phase=(0.2, 0.9), dispersion=1.0, full_uv=Range(mean=9_000, sd=2_000),
     threshold_mso=Range(mean=50.0, sd=8.5),
     active_latency_ms=Range(mean=15.0, sd=1.1), m_latency_ms=Range(mean=2.8, sd=0.3), axon_ma=Range(mean=12.0, sd=2.5),
     contraction_gain=0.20, silence_ms=Range(mean=190, sd=35), cond_best=0.75, inhibition=Range(mean=0.070, sd=0.030),
@@ -101,7 +104,7 @@ FCR = Anatomy(
 
 # Deep multifidus shows inhibition at 1, 3, 4 and 12 ms and no facilitation at 15 ms: PLoS ONE 2016, 11:e0159391.
 LES = Anatomy(
-    key="LES", units=200, potential_ms=10.0, dispersion=2.0, full_uv=Range(mean=9_000, sd=2_000),
+    key="LES", units=200, potential_ms=12.0, third_phase=(0.2, 1.0), dispersion=2.0, full_uv=Range(mean=9_000, sd=2_000),
     threshold_mso=Range(mean=88.0, sd=11.0),
     active_latency_ms=Range(mean=20.8, sd=1.5), m_latency_ms=None, axon_ma=None,
     contraction_gain=0.22, silence_ms=Range(mean=110, sd=25), cond_best=0.60, inhibition=Range(mean=0.070, sd=0.025),

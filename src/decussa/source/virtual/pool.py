@@ -2,8 +2,8 @@
 
 Units are ordered by size: small ones are recruited first, by the will and by the cortex, and last by current in the nerve
 (Henneman's order; exponential spread of sizes and thresholds as in Fuglevand 1993, J Neurophysiol 70:2470, from memory).
-A unit's potential has a beginning and an end, u^p (1-u)^q (c-u) over its width with c such that its area is zero, so that the
-start of a response is a fact and not a matter of opinion.
+A unit's potential has a beginning and an end: u^p (1-u)^q times a polynomial over its width, with two or three phases and no
+area. So the start of a response is a fact and not a matter of opinion.
 """
 
 from __future__ import annotations
@@ -51,6 +51,8 @@ class Pool:
         Peak-to-peak of each unit's potential.
     width_ms, rise, fall : ndarray
         Width and the two exponents of its shape.
+    phases : ndarray, shape (n_units, 3)
+        Coefficients of the shape's polynomial, for a peak-to-peak of 1.
     threshold : ndarray
         Drive that fires it after a magnetic pulse, in log intensity.
     voluntary_pct : ndarray
@@ -59,19 +61,17 @@ class Pool:
         Conduction beyond that of the fastest unit.
     axon : ndarray
         Current that fires it, as a share of the current that fires half of them.
-    scale : ndarray
-        Brings the shape to a peak-to-peak of 1.
     """
 
     size_uv: Array
     width_ms: Array
     rise: Array
     fall: Array
+    phases: Array
     threshold: Array
     voluntary_pct: Array
     travel_ms: Array
     axon: Array
-    scale: Array
 
 
 def draw_pool(anatomy: Anatomy, full_uv: float, rng: Rng) -> Pool:
@@ -87,24 +87,40 @@ def draw_pool(anatomy: Anatomy, full_uv: float, rng: Rng) -> Pool:
         width_ms=width,
         rise=rise,
         fall=fall,
+        phases=_draw_phases(rise, fall, rng.uniform(*anatomy.third_phase, n)),
         threshold=0.20 * np.sqrt(rank) + 0.26 * rank + 0.10 * rank**3 * -np.log(1 - rank),
         voluntary_pct=65.0 * np.expm1(3.0 * rank) / np.expm1(3.0),
         travel_ms=travel - travel.min(),
         axon=np.clip(1.0 - 0.35 * (rank - 0.5) + rng.normal(0.0, 0.12, n), 0.4, 1.7),
-        scale=_scale_of_shape(rise, fall),
     )
     together = np.ptp(draw_potentials(pool, Potentials(np.arange(n), PERIPHERAL * pool.travel_ms), 0.0, 5.0, 300))
     return replace(pool, size_uv=size * full_uv / together)
 
 
-def _shape(u: Array, rise: Array, fall: Array) -> Array:
-    turn = (rise + 1) / (rise + fall + 2)
-    return np.asarray(u**rise * (1 - u) ** fall * (turn - u))
+def _shape(u: Array, rise: Array, fall: Array, phases: Array) -> Array:
+    polynomial = phases[:, 0, None] + u * (phases[:, 1, None] + u * phases[:, 2, None])
+    return np.asarray(u ** rise[:, None] * (1 - u) ** fall[:, None] * polynomial)
 
 
-def _scale_of_shape(rise: Array, fall: Array) -> Array:
-    u = np.linspace(0.0, 1.0, 401)
-    return np.asarray(1 / np.ptp(_shape(u, rise[:, None], fall[:, None]), axis=1))
+def _draw_phases(rise: Array, fall: Array, third: Array) -> Array:
+    """Blend a shape of two phases with one of three by the share ``third``; both have no area and a peak-to-peak of 1.
+
+    u^p (1-u)^q is a beta density but for its scale, so its first two moments say where the polynomials must turn.
+    """
+    total = rise + fall + 2
+    mean, square = (rise + 1) / total, (rise + 1) * (rise + 2) / (total * (total + 1))
+    nothing = np.zeros_like(mean)
+    two = np.stack([mean, nothing - 1, nothing], axis=1)
+    turn = 0.55 * mean
+    back = (square - turn * mean) / (mean - turn)
+    three = np.stack([turn * back, -(turn + back), nothing + 1], axis=1)
+    share = third[:, None]
+    return _scaled((1 - share) * _scaled(two, rise, fall) + share * _scaled(three, rise, fall), rise, fall)
+
+
+def _scaled(phases: Array, rise: Array, fall: Array) -> Array:
+    u = np.linspace(0.0, 1.0, 401)[None, :]
+    return np.asarray(phases / np.ptp(_shape(u, rise, fall, phases), axis=1)[:, None])
 
 
 def draw_potentials(pool: Pool, potentials: Potentials, from_ms: float, rate_khz: float, n_samples: int) -> Array:
@@ -129,8 +145,8 @@ def draw_weighted(
     u = (index / rate_khz + from_ms - potentials.start_ms[:, None]) / width[:, None]
     inside = (u < 1) & (index >= 0) & (index < n_samples)
     u = np.clip(u, 0.0, 1.0)
-    height = (weight * pool.size_uv[unit] * pool.scale[unit])[:, None]
-    values = height * _shape(u, pool.rise[unit][:, None], pool.fall[unit][:, None])
+    height = (weight * pool.size_uv[unit])[:, None]
+    values = height * _shape(u, pool.rise[unit], pool.fall[unit], pool.phases[unit])
     return np.bincount(index[inside].astype(np.intp), values[inside], n_samples).astype(np.float64, copy=False)
 
 

@@ -33,7 +33,7 @@ from decussa.source.virtual.rowers_protocol import (
 from decussa.source.virtual.session import Planned, record_run, run_channels
 
 #: Intervals between stimuli are drawn evenly from here, in s: 5 s is the least in common practice (no source).
-INTERVAL_S = (5.0, 5.4)
+INTERVAL_S = (5.0, 5.3)
 #: Further pause between blocks.
 PAUSE_S = 2.0
 SESSIONS = ("before", "after")
