@@ -57,17 +57,16 @@ def remove_tail(
     heights, gains = np.empty(TAUS_MS.size), np.empty(TAUS_MS.size)
     gap = end - first_pulse
     room = level_stop - base_start - level_length - gap - length
-    elsewhere = 0.0
-    for place in range(PLACES):
-        if room < 0:
-            break
-        stop = base_start + level_length + room * place // (PLACES - 1)
-        fit_tail(row, stop - level_length, stop, stop + gap, length, variance, per_ms, heights, gains)
-        elsewhere = max(elsewhere, gains.max())
     fit_tail(row, level_stop - level_length, level_stop, end, length, variance, per_ms, heights, gains)
     best = gains.max()
-    if room < 0 or best < max(LEAST_GAIN, GAIN_RATIO * elsewhere):
+    if room < 0 or best < LEAST_GAIN:
         return 0.0
+    no_heights, no_gains = np.empty(TAUS_MS.size), np.empty(TAUS_MS.size)
+    for place in range(PLACES):
+        stop = base_start + level_length + room * place // (PLACES - 1)
+        fit_tail(row, stop - level_length, stop, stop + gap, length, variance, per_ms, no_heights, no_gains)
+        if best < GAIN_RATIO * no_gains.max():
+            return 0.0
     weights = np.exp(gains - best)
     weights /= weights.sum()
     height = 0.0

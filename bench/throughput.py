@@ -1,0 +1,243 @@
+"""How fast sweeps are measured, beside general-purpose libraries doing the same task in the same run.
+
+    python bench/throughput.py [--sweeps 20000] [--no-file]
+
+Task: sweeps of -100 to 400 ms at 5 kHz, float32: bridge or blank the artifact, condition, RMS before the pulse,
+peak-to-peak, rectified area, onset by mean + 3 SD with a run of 1 ms, end of the silent period by the control chart in bins
+of 1 ms. The peers condition by a zero-phase Butterworth band of 20 to 1000 Hz; the package needs no filter for these
+quantities and gives sizes freed of noise, probabilities and noise levels on top. Then one hour of BDF+ with 2 channels at 5 kHz
+and 720 pulses, from file to table. Ratios are those of medians, taken in one process; numbers of different machines do not
+compare.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import statistics
+import tempfile
+import time
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+
+import mne
+import numpy as np
+from edfio import Bdf, BdfSignal, EdfAnnotation, read_bdf
+from numpy.typing import NDArray
+from scipy import signal
+
+from decussa.batch.measure import MeasureSettings, measure_recording
+from decussa.measure.sweeps import measure_sweeps
+from decussa.recording.read import read
+
+RATE_HZ = 5000.0
+ONSET = 500
+LENGTH = 2500
+TIME_MS = (np.arange(LENGTH) - ONSET) * 1e3 / RATE_HZ
+BAND = signal.butter(2, [20, 1000], "bandpass", fs=RATE_HZ, output="sos")
+PULSES = 720
+HOUR_S = 3600
+
+Sweeps = NDArray[np.float32]
+
+
+# ---------------------------------------------------------------- input
+def invent(n: int, seed: int = 1) -> Sweeps:
+    """Sweeps of a contracting muscle: EMG that falls silent after the response and returns, artifact with a tail, noise."""
+    rng = np.random.default_rng(seed)
+    sweeps = np.empty((n, LENGTH), dtype=np.float32)
+    sections = signal.butter(2, [20, 450], "bandpass", fs=RATE_HZ, output="sos")
+    late = np.clip(TIME_MS, 0, None)
+    for start in range(0, n, 500):
+        m = min(500, n - start)
+        emg = signal.sosfilt(sections, rng.standard_normal((m, LENGTH + 500)), axis=1)[:, 500:]
+        level = rng.uniform(20, 80, (m, 1)) / emg.std()
+        end, onset = rng.uniform(80, 200, (m, 1)), rng.uniform(15, 25, (m, 1))
+        silent = (onset < TIME_MS) & (end > TIME_MS)
+        after = np.clip(TIME_MS - onset, 0, None) / rng.uniform(9, 16, (m, 1))
+        wave = after**2 * np.exp(-9 * after) * (1 - 5.5 * after)
+        wave *= 10 ** rng.uniform(2.3, 3.5, (m, 1)) / np.ptp(wave, axis=1, keepdims=True)
+        pulse = np.where(
+            TIME_MS >= 0,
+            rng.uniform(3e3, 2e4, (m, 1)) * np.cos(2 * np.pi * late / 1.2) * np.exp(-late / 0.4)
+            + rng.uniform(-80, 80, (m, 1)) * np.exp(-late / 8),
+            0,
+        )
+        noise = 3 * rng.standard_normal((m, LENGTH))
+        sweeps[start : start + m] = np.where(silent, 0.03, 1.0) * level * emg + wave + pulse + noise
+    return sweeps
+
+
+def write_hour(path: Path) -> None:
+    """One hour of two channels with 720 pulses as annotations."""
+    sweeps = invent(2 * PULSES, seed=2)
+    rng = np.random.default_rng(3)
+    signals = []
+    onsets = np.sort(np.round((np.arange(PULSES) * 4.99 + 2 + rng.uniform(0, 1, PULSES)) * RATE_HZ)).astype(int)
+    for channel, label in enumerate(("EMG FDI R", "EMG APB R")):
+        samples = 4 * rng.standard_normal(int(HOUR_S * RATE_HZ))
+        for k, onset in enumerate(onsets):
+            samples[onset - ONSET : onset - ONSET + LENGTH] = sweeps[channel * PULSES + k]
+        limit = float(np.ceil(np.abs(samples).max()))
+        signals.append(
+            BdfSignal(samples, RATE_HZ, label=label, physical_dimension="uV", physical_range=(-limit, limit))
+        )
+    marks = [EdfAnnotation(onset / RATE_HZ, None, "TMS 60% single") for onset in onsets]
+    Bdf(signals, annotations=marks).write(path)
+
+
+# ---------------------------------------------------------------- the same task by numpy and scipy
+def analyse(sweeps: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+    """Blank, filter, measure a block of sweeps with array functions alone."""
+    blank = (TIME_MS >= -0.5) & (TIME_MS < 5)
+    first, last = np.flatnonzero(blank)[[0, -1]]
+    share = np.linspace(0, 1, blank.sum())
+    sweeps = sweeps.copy()
+    sweeps[:, blank] = sweeps[:, first - 1, None] * (1 - share) + sweeps[:, last + 1, None] * share
+    return measure_filtered(signal.sosfiltfilt(BAND, sweeps, axis=-1))
+
+
+def measure_filtered(filtered: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+    """Everything after the filter, for either peer."""
+    base = filtered[:, (TIME_MS >= -95) & (TIME_MS < -5)]
+    chosen = (TIME_MS >= 10) & (TIME_MS <= 50)
+    window = filtered[:, chosen]
+    rectified = np.abs(filtered)
+    quiet = np.abs(base)
+    limit = quiet.mean(axis=1) + 3 * quiet.std(axis=1)
+    above = rectified[:, chosen] > limit[:, None]
+    run = np.lib.stride_tricks.sliding_window_view(above, 5, axis=1).all(axis=2)
+    onset = np.where(run.any(axis=1), TIME_MS[chosen][run.argmax(axis=1)], np.nan)
+    bins = rectified.reshape(len(filtered), -1, 5).mean(axis=2)
+    before = bins[:, 5:95]
+    low = before.mean(axis=1) - 2.66 * np.abs(np.diff(before, axis=1)).mean(axis=1)
+    over = bins[:, 150:] > low[:, None]
+    back = np.lib.stride_tricks.sliding_window_view(over, 5, axis=1).mean(axis=2) >= 0.5
+    # on single sweeps the limit is mostly below zero, and then nothing can be below the limit
+    end = np.where(back.any(axis=1) & (low > 0), 50.0 + back.argmax(axis=1), np.nan)
+    return {
+        "background": base.std(axis=1),
+        "amplitude": np.ptp(window, axis=1),
+        "area": np.trapezoid(np.abs(window), dx=0.2, axis=1),
+        "onset": onset,
+        "end": end,
+    }
+
+
+def by_numpy(sweeps: Sweeps) -> dict[str, NDArray[np.float64]]:
+    blocks = [analyse(sweeps[k : k + 64].astype(np.float64)) for k in range(0, len(sweeps), 64)]
+    return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
+
+
+def by_mne(sweeps: Sweeps) -> dict[str, NDArray[np.float64]]:
+    info = mne.create_info(["EMG"], RATE_HZ, "emg")
+    blocks = []
+    for k in range(0, len(sweeps), 2000):
+        epochs = mne.EpochsArray(sweeps[k : k + 2000, None, :] * 1e-6, info, tmin=-0.1, verbose=False)
+        events = np.column_stack([np.arange(len(epochs)), np.zeros(len(epochs), int), np.ones(len(epochs), int)])
+        mne.preprocessing.fix_stim_artifact(epochs, tmin=-0.0005, tmax=0.005, picks="emg", mode="linear", events=events)
+        epochs.filter(20, 1000, picks="emg", method="iir", iir_params={"order": 2, "ftype": "butter"}, verbose=False)
+        blocks.append(measure_filtered(epochs.get_data(copy=False)[:, 0] * 1e6))
+    return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
+
+
+def by_us(sweeps: Sweeps) -> dict[str, NDArray[np.float64]]:
+    return measure_sweeps(
+        sweeps, RATE_HZ, ONSET, baseline_ms=(-95, -5), onset="threshold", silent=True, intervals=False
+    )
+
+
+# ---------------------------------------------------------------- one hour from file to table
+def hour_by_numpy(path: Path) -> int:
+    recording = read_bdf(path)
+    onsets = [round(mark.onset * RATE_HZ) for mark in recording.annotations]
+    for channel in recording.signals:
+        samples = channel.data
+        analyse(np.stack([samples[onset - ONSET : onset - ONSET + LENGTH] for onset in onsets]))
+    return len(onsets)
+
+
+def hour_by_mne(path: Path) -> int:
+    raw = mne.io.read_raw_bdf(path, preload=False, verbose=False)
+    events, _ = mne.events_from_annotations(raw, verbose=False)
+    epochs = mne.Epochs(
+        raw, events, tmin=-0.1, tmax=0.3998, baseline=None, preload=True, verbose=False, event_repeated="drop"
+    )
+    data = epochs.get_data(copy=False) * 1e6
+    for channel in range(data.shape[1]):
+        analyse(data[:, channel, :LENGTH])
+    return len(epochs)
+
+
+def hour_by_us(path: Path) -> int:
+    return len(measure_recording(read(path), MeasureSettings(onset="threshold", intervals=False)))
+
+
+def read_bytes(path: Path) -> int:
+    return len(path.read_bytes())
+
+
+# ---------------------------------------------------------------- timing
+def time_of(function: Callable[[], object], repeats: int) -> float:
+    """Median seconds, after one call that does not count (compiling, caches)."""
+    function()
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        function()
+        times.append(time.perf_counter() - start)
+    return statistics.median(times)
+
+
+def show(title: str, seconds: dict[str, float], per: float, unit: str) -> None:
+    print(title)
+    ours = seconds["decussa"]
+    for name, value in seconds.items():
+        print(f"  {name:28s} {value * per:10.2f} {unit}   {value / ours:7.2f} x decussa")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--sweeps", type=int, default=20_000)
+    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--no-file", action="store_true")
+    options = parser.parse_args()
+    warnings.simplefilter("ignore")
+    mne.set_log_level("ERROR")
+    sweeps = invent(options.sweeps)
+    by_us(sweeps[:200])
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    ours, theirs = by_us(sweeps), by_numpy(sweeps)
+    grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
+    # the same quantities, or the comparison would mean nothing
+    for one, other in (("background_rms_uv", "background"), ("amplitude_uv", "amplitude"), ("area_uv_ms", "area")):
+        print(f"  median ratio of {one} to the peer's: {np.nanmedian(ours[one] / theirs[other]):.3f}")
+    print(
+        f"  onset found: {np.isfinite(ours['latency_ms']).mean():.3f}, by the peer {np.isfinite(theirs['onset']).mean():.3f}"
+    )
+    print(
+        f"  silence found: {np.isfinite(ours['silent_end_ms']).mean():.3f}, by the peer {np.isfinite(theirs['end']).mean():.3f}"
+    )
+    seconds = {
+        "decussa": time_of(lambda: by_us(sweeps), options.repeats),
+        "numpy/scipy in chunks of 64": time_of(lambda: by_numpy(sweeps), options.repeats),
+        "MNE epochs": time_of(lambda: by_mne(sweeps), 1),
+    }
+    show(f"{options.sweeps} sweeps x {LENGTH} float32, one thread", seconds, 1e6 / options.sweeps, "us per sweep")
+    print(f"  peak memory grew by {grown / 1024:.0f} MB during one pass of decussa and numpy/scipy")
+    if not options.no_file:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "hour.bdf"
+            write_hour(path)
+            seconds = {
+                "decussa": time_of(lambda: hour_by_us(path), options.repeats),
+                "numpy/scipy with edfio": time_of(lambda: hour_by_numpy(path), options.repeats),
+                "MNE, lazy": time_of(lambda: hour_by_mne(path), options.repeats),
+                "one read of the file": time_of(lambda: read_bytes(path), options.repeats),
+            }
+            show(f"one hour of BDF+, 2 x 5 kHz, {PULSES} pulses, file to table", seconds, 1e3, "ms")
+
+
+if __name__ == "__main__":
+    main()
