@@ -1,0 +1,136 @@
+"""The table of results: the values a reader looks for first, each with interval, origin and state of review."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from decussa.model.estimate import Estimate
+from decussa.report import numbers, words
+from decussa.report.content import Condition, MusclePlace, has_curve, to_estimate
+
+#: Every value of this program's first issue: nobody has looked at the marks yet.
+UNREVIEWED = "unreviewed"
+_CURVE = (("s50", "% MSO"), ("slope", "uV per % MSO"), ("mep_max", "uV"), ("curve_threshold", "% MSO"))
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One line: texts as printed. ``note`` is the letter of a remark below the table."""
+
+    name: str
+    value: str
+    interval: str
+    unit: str
+    origin: str
+    note: str
+    review: str = UNREVIEWED
+
+
+@dataclass(slots=True)
+class Remarks:
+    """Remarks below the table, each once, with a letter."""
+
+    texts: list[str] = field(default_factory=list)
+
+    def letter(self, text: str) -> str:
+        """Return the letter of a remark, a new one where it is new; empty for no remark."""
+        if not text:
+            return ""
+        printed = words.in_print(text)
+        if printed not in self.texts:
+            self.texts.append(printed)
+        place = self.texts.index(printed)
+        return chr(ord("a") + place) if place < 26 else f"a{place - 25}"
+
+
+def results_of(place: MusclePlace, remarks: Remarks) -> list[Result]:
+    """Return the lines of one muscle, in the order in which they are read."""
+    lines = list(_status(place))
+    lines += [_line(place, "mmax", c, "uV", remarks) for c in place.of_type("nerve")[:1]]
+    lead = leading(place)
+    tests = place.tests()
+    for condition in place.of_type("single"):
+        if not has_curve(condition) or condition is lead:
+            lines += _single(place, condition, remarks, lead=condition is lead, test=condition.name in tests)
+    for condition in place.of_type("paired"):
+        lines += _ratios(place, condition, remarks)
+    for condition in place.of_type("single"):
+        if has_curve(condition):
+            lines += [_line(place, quantity, condition, unit, remarks) for quantity, unit in _CURVE]
+    return lines
+
+
+def leading(place: MusclePlace) -> Condition | None:
+    """Return the condition whose response stands for the muscle: of one intensity, outside pairs, at rest, with a size."""
+    singles = place.of_type("single")
+    tests = place.tests()
+
+    def rank(condition: Condition) -> tuple[bool, bool, bool, bool]:
+        size = place.estimate("mep_amplitude", condition)
+        return len(condition.levels) > 1, not math.isfinite(size.value), condition.name in tests, condition.active
+
+    return min(singles, key=rank, default=None)
+
+
+def _status(place: MusclePlace) -> Iterator[Result]:
+    for _, row in place.rows("mep_status").iterrows():
+        found = to_estimate(row)
+        state = found.method.partition(":")[0]
+        value = "yes" if found.value == 1 else "no" if found.value == 0 else numbers.DASH
+        yield Result(f"Response obtainable {state}", value, "", "", words.in_print(found.reason), "")
+    for quantity in ("rmt", "amt"):
+        for _, row in place.rows(quantity).iterrows():
+            found = to_estimate(row)
+            if math.isfinite(found.value):
+                yield result(words.quantity_name(quantity, ""), found, "% MSO", Remarks())
+
+
+def _single(place: MusclePlace, condition: Condition, remarks: Remarks, *, lead: bool, test: bool) -> Iterator[Result]:
+    level = condition.levels[0] if len(condition.levels) == 1 else math.nan
+    strength = f"{condition.name}, {words.setting(level)}".rstrip(", ")
+    yield result(
+        words.quantity_name("mep_amplitude", strength), place.estimate("mep_amplitude", condition), "uV", remarks
+    )
+    if lead:
+        yield from (
+            result(words.quantity_name(quantity, condition.name), place.estimate(quantity, condition), unit, remarks)
+            for quantity, unit in (("mep_mmax_pct", "%"), ("mep_latency", "ms"))
+            if len(place.rows(quantity))
+        )
+    if condition.active and not test and len(place.rows("silent_period")):
+        found = place.estimate("silent_period", condition)
+        yield result(words.quantity_name("silent_period", condition.name), found, "ms", remarks)
+
+
+def _ratios(place: MusclePlace, condition: Condition, remarks: Remarks) -> Iterator[Result]:
+    interval = numbers.quantity(condition.isi_ms, "ms")
+    for quantity in (*words.RATIOS, "lici_second_first"):
+        found = place.estimate(quantity, condition)
+        if not found.method:
+            continue
+        kind = words.QUANTITIES[quantity].partition(",")[0]
+        named = interval if kind.lower() in condition.name.lower() else f"{condition.name}, {interval}"
+        yield result(words.quantity_name(quantity, named), found, "", remarks)
+
+
+def _line(place: MusclePlace, quantity: str, condition: Condition, unit: str, remarks: Remarks) -> Result:
+    return result(words.quantity_name(quantity, condition.name), place.estimate(quantity, condition), unit, remarks)
+
+
+def result(name: str, found: Estimate, unit: str, remarks: Remarks) -> Result:
+    """Return one line; where there is no value its reason stands in place of the origin."""
+    value, interval, printed = numbers.estimate(found.value, found.low, found.high, unit)
+    method = words.in_print(short_method(found.method))
+    if not math.isfinite(found.value):
+        reason = words.in_print(found.reason or "not measured")
+        return Result(name, numbers.DASH, interval, printed if interval else "", reason, "")
+    return Result(
+        name, value, interval, printed, f"{found.n}, {method}" if method else str(found.n), remarks.letter(found.reason)
+    )
+
+
+def short_method(method: str) -> str:
+    """Return the first words of a method: what the value is, without how its interval was made."""
+    return method.partition(";")[0].partition(",")[0].partition(":")[0].strip()

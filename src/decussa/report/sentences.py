@@ -1,0 +1,146 @@
+"""What the session found, in plain sentences: number first, one thought each, nothing that reassures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import pandas as pd
+
+from decussa.report import numbers, words
+from decussa.report.content import Content, MusclePlace, to_estimate
+from decussa.report.results import leading
+
+#: From this share of a condition's trials on, what was rejected or doubtful is said on the first page.
+MANY = 1 / 3
+MOST_WARNINGS = 5
+_KINDS = {"sici_ratio": "SICI", "icf_ratio": "ICF", "lici_ratio": "LICI", "paired_ratio": "pair"}
+
+
+def brief(content: Content) -> list[tuple[str, str]]:
+    """Return one paragraph for the session and one for each muscle: what it is about, and its sentences."""
+    paragraphs = [("", _given(content))]
+    for place in content.places:
+        sentences = [*_status(place), *_size(place), *_silent(place), *_pairs(place)]
+        paragraphs.append((place.name, " ".join(sentences) or "No value could be given."))
+    return paragraphs
+
+
+def _given(content: Content) -> str:
+    stimuli = content.trials.drop_duplicates(["recording", "sweep"])
+    pairs = int((stimuli["stim_type"] == "paired").sum())
+    nerve = int((stimuli["stim_type"] == "nerve").sum())
+    parts = (
+        [f"{numbers.count(len(stimuli) - nerve, 'magnetic stimulus', 'magnetic stimuli')}"]
+        if len(stimuli) > nerve
+        else []
+    )
+    if parts and pairs:
+        parts[0] += f" ({pairs} of them pairs)"
+    if nerve:
+        parts.append(numbers.count(nerve, "nerve stimulus", "nerve stimuli"))
+    where = numbers.count(stimuli["recording"].nunique(), "recording")
+    verdicts = content.trials["verdict"].replace("", "accept").value_counts()
+    counted = ", ".join(
+        f"{int(verdicts.get(kind, 0)):,} {said}"
+        for kind, said in (("accept", "accepted"), ("doubtful", "doubtful"), ("reject", "rejected"))
+    )
+    trials = numbers.count(len(content.trials), "trial")
+    return f"{numbers.listed(parts)} in {where} gave {trials}, one for each muscle: {counted}."
+
+
+def _status(place: MusclePlace) -> Iterator[str]:
+    for _, row in place.rows("mep_status").iterrows():
+        found = to_estimate(row)
+        state = found.method.partition(":")[0]
+        level = float(row["intensity_mso"])
+        at = f"{level:g}{numbers.THIN}%{numbers.THIN}MSO" if math.isfinite(level) else "an intensity not stated"
+        if found.value == 1:
+            yield f"Responses {state} from {at} on."
+        elif found.value == 0:
+            yield f"No response obtained {state} up to {at}, {numbers.count(found.n, 'trial')}."
+        else:
+            yield f"Whether it responds {state} is not known: {found.reason or 'too few trials'}."
+
+
+def _size(place: MusclePlace) -> Iterator[str]:
+    lead = leading(place)
+    if lead is None:
+        return
+    size = place.estimate("mep_amplitude", lead)
+    if not math.isfinite(size.value):
+        return
+    at = words.setting(lead.levels[0]) if len(lead.levels) == 1 else lead.name
+    text = f"At {at} the response measured {numbers.short(size.value, size.low, size.high, 'uV')}"
+    share = place.estimate("mep_mmax_pct", lead)
+    if math.isfinite(share.value):
+        text += f", which is {numbers.short(share.value, share.low, share.high, '%')} of Mmax"
+    latency = place.estimate("mep_latency", lead)
+    if math.isfinite(latency.value):
+        text += f", and began after {numbers.short(latency.value, latency.low, latency.high, 'ms')}"
+    yield f"{text}."
+
+
+def _silent(place: MusclePlace) -> Iterator[str]:
+    rows = place.rows("silent_period")
+    rows = rows[rows["value"].notna() & rows["isi_ms"].isna()]
+    if rows.empty:
+        return
+    found = to_estimate(rows.loc[rows["n"].idxmax()])
+    yield f"The silent period lasted {numbers.short(found.value, found.low, found.high, 'ms')}."
+
+
+def _pairs(place: MusclePlace) -> Iterator[str]:
+    said: dict[str, list[str]] = {"below 1": [], "above 1": [], "cannot be told from 1": [], "has no value": []}
+    for _, row in place.summary[place.summary["quantity"].isin(list(_KINDS))].iterrows():
+        found = to_estimate(row)
+        name = f"{_KINDS[str(row['quantity'])]} at {numbers.quantity(float(row['isi_ms']), 'ms')}"
+        if not math.isfinite(found.value):
+            said["has no value"].append(name)
+            continue
+        text = f"{name} {numbers.short(found.value, found.low, found.high, '')}"
+        side = "below 1" if found.high < 1 else "above 1" if found.low > 1 else "cannot be told from 1"
+        said[side].append(text)
+    for side in ("below 1", "above 1"):
+        if said[side]:
+            yield f"{numbers.listed(said[side])} {'lies' if len(said[side]) == 1 else 'lie'} {side}."
+    if said["cannot be told from 1"]:
+        yield f"{numbers.listed(said['cannot be told from 1'])} cannot be told from 1."
+    if said["has no value"]:
+        yield f"No ratio for {numbers.listed(said['has no value'])}."
+
+
+def warnings(content: Content) -> list[str]:
+    """Return what a reader must not overlook, the most serious first."""
+    found = [*_many(content, "reject", "rejected"), *_many(content, "doubtful", "doubtful"), *_unbounded(content)]
+    if len(found) > MOST_WARNINGS:
+        found = [*found[:MOST_WARNINGS], f"{len(found) - MOST_WARNINGS} more: see the tables."]
+    return [*found, "Every value is unreviewed: no person has looked at the markings."]
+
+
+def _many(content: Content, verdict: str, said: str) -> Iterator[str]:
+    for place in content.places:
+        for condition in place.conditions:
+            chosen = condition.trials[condition.trials["verdict"] == verdict]
+            if len(chosen) > MANY * len(condition.trials):
+                yield (
+                    f"{place.name}, {condition.name}: {len(chosen)} of {numbers.count(len(condition.trials), 'trial')} "
+                    f"{said} ({counted_rules(chosen)})."
+                )
+
+
+def counted_rules(trials: pd.DataFrame) -> str:
+    """Return ``clipped 6, background 2``: the rules that decided, the commonest first."""
+    rules = trials["rule"].replace("", "no rule named").value_counts()
+    return ", ".join(
+        f"{rule} {count}" for rule, count in sorted(rules.items(), key=lambda item: (-item[1], str(item[0])))
+    )
+
+
+def _unbounded(content: Content) -> Iterator[str]:
+    for place in content.places:
+        rows = place.summary[place.summary["quantity"].isin(list(_KINDS))]
+        open_ones = rows[rows["value"].notna() & ~(rows["low"].abs().lt(math.inf) & rows["high"].abs().lt(math.inf))]
+        if len(open_ones):
+            names = numbers.listed([_KINDS[str(quantity)] for quantity in open_ones["quantity"]])
+            yield f"{place.name}: the interval of {names} is open: the test response is not clearly above 0."

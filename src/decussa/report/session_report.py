@@ -1,0 +1,153 @@
+"""The session report: one session as a few printable pages, PDF/A-2b, the same bytes for the same input."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Sequence
+from dataclasses import asdict
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import typst
+
+from decussa.model.recording import Recording
+from decussa.recording.whole_file import whole_file
+from decussa.report import facts, numbers, sentences, words
+from decussa.report.content import Content, gather
+from decussa.report.figures import Block, blocks_of
+from decussa.report.results import Remarks, results_of
+from decussa.report.tables import COLUMNS, condition_rows, count_row, method_lines
+
+_TEMPLATE = "session_report.typ"
+_TIMESTAMP = 0
+
+
+def write_session_report(
+    path: str | Path, *, recordings: Sequence[Recording], trials: pd.DataFrame, summary: pd.DataFrame
+) -> Path:
+    """Write the report of one session as PDF/A-2b and return its path.
+
+    Parameters
+    ----------
+    path : str or Path
+        The PDF; written whole or not at all.
+    recordings : sequence of Recording
+        Those the trials were measured in; sweeps are drawn from them. Without them there are no sweeps in the report.
+    trials, summary : DataFrame
+        As ``measure`` and ``summarise`` return them, of one participant and session.
+
+    Returns
+    -------
+    Path of the report. Two reports of the same input are the same bytes.
+
+    Raises
+    ------
+    RecordingError
+        If the trial table cannot be read as one.
+    MachineError
+        If the file cannot be written.
+    """
+    content = gather(recordings, trials, summary)
+    with tempfile.TemporaryDirectory() as folder:
+        _lay_out(Path(folder), content, recordings)
+        with whole_file(path) as partial:
+            typst.compile(
+                str(Path(folder) / _TEMPLATE),
+                output=str(partial),
+                format="pdf",
+                root=folder,
+                ignore_system_fonts=True,
+                pdf_standards=["a-2b"],
+                timestamp=_TIMESTAMP,
+            )
+    return Path(path)
+
+
+def _lay_out(folder: Path, content: Content, recordings: Sequence[Recording]) -> None:
+    """Put the page, its texts and its figures into ``folder``."""
+    page = resources.files("decussa.report").joinpath(_TEMPLATE).read_text(encoding="utf-8")
+    (folder / _TEMPLATE).write_text(page, encoding="utf-8")
+    texts = {**_head(content, recordings), **_findings(content), **_background(content, recordings)}
+    texts["muscles"] = [
+        {
+            "name": words.muscle_name(key),
+            "under": _of_sides(key, [place.name for place in sides]),
+            "blocks": [
+                _saved(block, folder, f"figure-{muscle}-{number}")
+                for number, block in enumerate(blocks_of(sides, content.recordings))
+            ],
+        }
+        for muscle, (key, sides) in enumerate(content.by_muscle.items())
+    ]
+    (folder / "report.json").write_text(json.dumps(texts, ensure_ascii=False), encoding="utf-8")
+
+
+def _of_sides(key: str, names: list[str]) -> str:
+    sides = [name.removeprefix(key).strip(", ") for name in names]
+    return ", ".join([key, numbers.listed([side for side in sides if side])]).rstrip(", ")
+
+
+def _saved(block: Block, folder: Path, stem: str) -> dict[str, Any]:
+    files = []
+    for number, drawing in enumerate(block.drawings):
+        name = f"{stem}-{number}.svg"
+        (folder / name).write_text(drawing.svg, encoding="utf-8")
+        files.append({"file": name, "alt": drawing.alt, "caption": words.in_print(drawing.caption)})
+    return {"name": block.name, "under": block.under, "sentence": block.sentence, "drawings": files}
+
+
+def _head(content: Content, recordings: Sequence[Recording]) -> dict[str, Any]:
+    participant, session = (_first(content.trials, name) for name in ("participant", "session"))
+    title = ", ".join(part for part in (participant, f"session {session}" if session else "") if part)
+    if not participant:
+        title = _first(content.trials, "recording") or "Session"
+    start = min((start for recording in recordings if (start := facts.start_of(recording))), default=None)
+    muscles = "; ".join(_of_sides(key, [p.name for p in sides]) for key, sides in content.by_muscle.items())
+    return {
+        "title": words.breakable(words.shortened(title, 120)),
+        "plain_title": words.shortened(title, 120),
+        "subtitle": words.breakable(words.shortened(muscles, 200)),
+        "day": facts.day_and_time(recordings),
+        "date": [start.year, start.month, start.day] if start else None,
+        "person": facts.person_facts(recordings),
+    }
+
+
+def _first(table: pd.DataFrame, name: str) -> str:
+    values = [str(value) for value in table[name].unique() if value]
+    return ", ".join(values[:3])
+
+
+def _findings(content: Content) -> dict[str, Any]:
+    remarks = Remarks()
+    groups = [
+        {"name": place.name, "rows": [asdict(line) for line in results_of(place, remarks)]} for place in content.places
+    ]
+    return {
+        "brief": [{"name": name, "text": text} for name, text in sentences.brief(content)],
+        "results": [group for group in groups if group["rows"]],
+        "remarks": remarks.texts,
+        "warnings": sentences.warnings(content),
+    }
+
+
+def _background(content: Content, recordings: Sequence[Recording]) -> dict[str, Any]:
+    conditions = []
+    for place in content.places:
+        rows, more = condition_rows(place)
+        conditions.append({"name": place.name, "rows": rows, "more": more})
+    return {
+        "columns": [heading for _, _, heading in COLUMNS],
+        "conditions": conditions,
+        "counts": [count_row(place) for place in content.places],
+        "recordings": facts.recording_rows(recordings, content.trials),
+        "setup": [asdict(fact) for fact in facts.setup_facts(recordings)],
+        "meanings": [asdict(fact) for fact in facts.condition_facts(recordings)],
+        "about": list(words.ABOUT_THE_REPORT),
+        "before": list(words.BEFORE_THE_NEXT_PULSE),
+        "methods": method_lines(content.places),
+        "versions": facts.versions(),
+    }

@@ -1,0 +1,116 @@
+"""The tables behind the results: every condition with its counts and values, and why trials count less."""
+
+from __future__ import annotations
+
+import math
+
+from decussa.report import numbers, words
+from decussa.report.content import Condition, MusclePlace
+from decussa.report.sentences import counted_rules
+
+#: Values of a condition: quantity, unit, heading.
+COLUMNS = (
+    ("mep_amplitude", "uV", "Size"),
+    ("mep_amplitude_arithmetic", "uV", "Mean size"),
+    ("mep_area", "uV ms", "Area"),
+    ("mep_latency", "ms", "Latency"),
+    ("background_rms", "uV", "Background"),
+)
+#: More conditions than this of one muscle are left to the summary table, and the report says so.
+MOST_ROWS = 30
+
+Cell = dict[str, str]
+
+
+def condition_rows(place: MusclePlace) -> tuple[list[list[Cell]], int]:
+    """Return the rows of one muscle, one per condition and intensity, and how many more there are.
+
+    Each row begins with the condition, what was given, and kept of given; then one cell per entry of ``COLUMNS``.
+    """
+    rows = [row for condition in place.conditions for row in _rows_of(place, condition)]
+    return rows[:MOST_ROWS], max(len(rows) - MOST_ROWS, 0)
+
+
+def _rows_of(place: MusclePlace, condition: Condition) -> list[list[Cell]]:
+    if condition.stim_type == "nerve" or len(condition.levels) <= 1:
+        return [_row(place, condition, math.nan)]
+    return [_row(place, condition, level) for level in condition.levels]
+
+
+def _row(place: MusclePlace, condition: Condition, level_mso: float) -> list[Cell]:
+    trials = condition.trials
+    if math.isfinite(level_mso):
+        trials = trials[trials["intensity_mso"] == level_mso]
+    kept = int(trials["kept"].sum())
+    return [
+        _cell(condition.name),
+        _cell(_given(place, condition, level_mso)),
+        _cell(f"{kept} of {len(trials)}"),
+        *(_value(place, quantity, unit, condition, level_mso) for quantity, unit, _ in COLUMNS),
+    ]
+
+
+def _given(place: MusclePlace, condition: Condition, level_mso: float) -> str:
+    trials = condition.trials
+    if condition.stim_type == "nerve":
+        currents = trials["current_ma"].dropna()
+        if currents.empty:
+            return "nerve"
+        least, most = float(currents.min()), float(currents.max())
+        return f"nerve, {least:g}{'' if least == most else f'–{most:g}'}{numbers.THIN}mA"
+    levels = condition.levels
+    test = level_mso if math.isfinite(level_mso) else levels[0] if levels else math.nan
+    conditioning = trials["cond_intensity_mso"].dropna().unique()
+    parts = [words.setting(test, float(conditioning[0]) if len(conditioning) == 1 else math.nan)]
+    if math.isfinite(condition.isi_ms):
+        measured = place.estimate("isi_measured", condition, level_mso).value
+        seen = f" (seen {measured:.2f})" if math.isfinite(measured) else ""
+        parts.append(f"{condition.isi_ms:g}{seen}{numbers.THIN}ms")
+    if condition.contraction_pct > 0:
+        parts.append(f"{condition.contraction_pct:g}{numbers.THIN}%{numbers.THIN}MVC")
+    return ", ".join(part for part in parts if part)
+
+
+def _value(place: MusclePlace, quantity: str, unit: str, condition: Condition, level_mso: float) -> Cell:
+    found = place.estimate(quantity, condition, level_mso)
+    value, interval, printed = numbers.estimate(found.value, found.low, found.high, unit)
+    if value == numbers.DASH:
+        return _cell(value)
+    return {"text": value, "interval": interval, "unit": printed}
+
+
+def _cell(text: str) -> Cell:
+    return {"text": text, "interval": "", "unit": ""}
+
+
+def count_row(place: MusclePlace) -> list[str]:
+    """Return for one muscle: name, given, accepted, doubtful, rejected, and the rules that decided."""
+    verdicts = place.trials["verdict"].replace("", "accept")
+    why = [
+        f"{said}: {counted_rules(place.trials[verdicts == kind])}"
+        for kind, said in (("reject", "rejected"), ("doubtful", "doubtful"))
+        if (verdicts == kind).any()
+    ]
+    counted = [f"{int((verdicts == kind).sum()):,}" for kind in ("accept", "doubtful", "reject")]
+    return [place.name, f"{len(verdicts):,}", *counted, "; ".join(why) or numbers.DASH]
+
+
+def method_lines(places: tuple[MusclePlace, ...]) -> list[str]:
+    """Return how the values were measured and estimated: every method of both tables, once."""
+    measured = sorted({method for place in places for method in place.trials["method"].unique() if method})
+    lines: dict[str, list[str]] = {}
+    for place in places:
+        for quantity, method in zip(place.summary["quantity"], place.summary["method"], strict=True):
+            if str(quantity).startswith(("trials_", "rejected")) or not method:
+                continue
+            # What differs from row to row is said where it counts: in the summary table.
+            core = "; ".join(part for part in str(method).split("; ") if not _varies(part))
+            names = lines.setdefault(core, [])
+            if quantity not in names:
+                names.append(str(quantity))
+    estimated = [f"{', '.join(names)}: {words.in_print(method)}" for method, names in lines.items() if method]
+    return [f"Measured: {words.in_print(method)}" for method in measured] + estimated
+
+
+def _varies(part: str) -> bool:
+    return part[:1].isdigit() or part.startswith(("contraction ", "conditioning pulses "))
