@@ -27,7 +27,10 @@ def judge_trials(trials: pd.DataFrame, limits: Limits) -> pd.DataFrame:
         What trials are held against.
     """
     facts = _gather(trials)
-    verdicts = [judge(TrialFacts(**row), limits) for row in facts.to_dict("records")]
+    columns = [str(name) for name in facts.columns]
+    verdicts = [
+        judge(TrialFacts(**dict(zip(columns, row, strict=True))), limits) for row in facts.itertuples(index=False)
+    ]
     return trials.assign(
         verdict=[verdict.kind for verdict in verdicts],
         rule=[verdict.rule for verdict in verdicts],

@@ -47,7 +47,10 @@ def measure_files(
     files = find_recordings(paths)
     if events is not None and len(files) != 1:
         raise UsageError("a sheet of stimuli belongs to one recording", expected="one path", found=f"{len(files)}")
-    frames, done, refused, notes = [], [], [], []
+    frames: list[pd.DataFrame] = []
+    done: list[Path] = []
+    refused: list[tuple[Path, DecussaError]] = []
+    notes: list[str] = []
     for number, path in enumerate(files, start=1):
 
         def step(sweep: int, total: int, number: int = number, path: Path = path) -> None:

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from decussa.batch.judgement import judge_trials
 from decussa.measure.background import background_rms
 from decussa.measure.catalogue import describe_method
-from decussa.measure.sweeps import OnsetMethod, measure_sweeps
+from decussa.measure.sweeps import measure_sweeps
+from decussa.measure.times import OnsetMethod
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import Window
 from decussa.model.recording import Channel, Recording, StimulusEvent, SweepBatch
