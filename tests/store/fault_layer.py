@@ -20,8 +20,9 @@ from typing import Literal
 SQLITE_OK = 0
 SECTOR = 512
 
-OPEN = CFUNCTYPE(c_int, c_void_p, c_char_p, c_void_p, c_int, c_void_p)
-DELETE = CFUNCTYPE(c_int, c_void_p, c_char_p, c_int)
+# Names go through as bare pointers: SQLite keeps the parameters of a name in the bytes behind it.
+OPEN = CFUNCTYPE(c_int, c_void_p, c_void_p, c_void_p, c_int, c_void_p)
+DELETE = CFUNCTYPE(c_int, c_void_p, c_void_p, c_int)
 WRITE = CFUNCTYPE(c_int, c_void_p, c_void_p, c_int, c_int64)
 TRUNCATE = CFUNCTYPE(c_int, c_void_p, c_int64)
 SYNC = CFUNCTYPE(c_int, c_void_p, c_int)
@@ -81,7 +82,7 @@ def fault_layer() -> Iterator[Layer]:
         code = below.contents.open(below, path, file, flags, out)
         pointer = c_void_p.from_address(file)
         if code == SQLITE_OK and path and pointer.value:
-            names[file] = Path(path.decode()).name
+            names[file] = name_at(path)
             if pointer.value not in hung:
                 hung[pointer.value] = hang(Methods.from_address(pointer.value))
             pointer.value = ctypes.addressof(hung[pointer.value])
@@ -112,7 +113,7 @@ def fault_layer() -> Iterator[Layer]:
         return new
 
     def delete_file(vfs, path, sync):  # noqa: ARG001
-        layer.steps.append(Step("delete", Path(path.decode()).name))
+        layer.steps.append(Step("delete", name_at(path)))
         return below.contents.delete(below, path, sync)
 
     own = Vfs.from_buffer_copy(below.contents)
@@ -123,6 +124,10 @@ def fault_layer() -> Iterator[Layer]:
     finally:
         sqlite.sqlite3_vfs_register(below, 1)
         sqlite.sqlite3_vfs_unregister(ctypes.byref(own))
+
+
+def name_at(pointer: int) -> str:
+    return Path(ctypes.string_at(pointer).decode()).name
 
 
 Fate = Literal["all lost", "all there", "any part"]

@@ -8,11 +8,10 @@ from contextlib import contextmanager
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from tests.store.invented import AT, MEASURED, a_sweep
-
 from decussa.store.journal import open_journal
 from decussa.store.kinds import KINDS
 from decussa.store.study import open_study
+from tests.store.invented import AT, MEASURED, a_sweep
 
 # A server that has everything imported forks each writer, so that a kill costs no start-up.
 _PROCESSES = multiprocessing.get_context("forkserver")

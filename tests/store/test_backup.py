@@ -3,7 +3,6 @@
 import stat
 
 import pytest
-from tests.store.invented import AT, a_study, broken, hashes, write_pulse
 
 from decussa.model.errors import UsageError
 from decussa.store.backup import back_up, back_up_private
@@ -11,6 +10,7 @@ from decussa.store.journal import open_journal
 from decussa.store.private import add_operator, open_private, operators
 from decussa.store.recordings import keep_recording
 from decussa.store.study import open_study
+from tests.store.invented import AT, a_study, broken, hashes, write_pulse
 
 
 def test_a_back_up_made_while_a_session_is_written_is_whole(tmp_path):

@@ -6,12 +6,12 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from tests.store.invented import a_copy, a_study, broken, change, hashes, write_pulse
 
 from decussa.model.errors import DecussaError
 from decussa.store.check import check_study, seals
 from decussa.store.journal import open_journal
 from decussa.store.study import open_study
+from tests.store.invented import a_copy, a_study, broken, change, hashes, write_pulse
 
 
 @pytest.fixture(scope="module")

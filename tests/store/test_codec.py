@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.store.invented import a_sweep
-from tests.strategies import BODIES, MEASURED, sweeps
 
 from decussa.model.dialogue import Answer, Deliver, Rest, Show
 from decussa.model.errors import RecordingError, UsageError
 from decussa.model.stimulus import Stimulus
 from decussa.store.codec import decode, decode_sweep, encode, encode_sweep
 from decussa.store.records import Remark
+from tests.store.invented import a_sweep
+from tests.strategies import BODIES, MEASURED, sweeps
 
 
 @given(st.one_of(BODIES, MEASURED))

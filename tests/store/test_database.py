@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import create_engine, inspect
-from tests.store.invented import a_study, broken, hashes, write_pulse
 
 from decussa.model.errors import MachineError, RecordingError
 from decussa.store import private, schema
 from decussa.store.database import create_database, open_database
 from decussa.store.journal import open_journal
 from decussa.store.study import open_study
+from tests.store.invented import a_study, broken, hashes, write_pulse
 
 FIRST = ("CREATE TABLE one (a INTEGER)", "INSERT INTO one VALUES (1)")
 SECOND = ("CREATE TABLE two (b INTEGER)", "INSERT INTO two VALUES (2)")

@@ -6,9 +6,6 @@ from contextlib import closing
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.store.invented import AT, MEASURED, PROTOCOL_TEXT, a_study, a_sweep, broken, change, hashes, write_pulse
-from tests.strategies import BODIES, sweeps
-from tests.strategies import MEASURED as ANY_MEASURED
 
 from decussa.model.errors import MachineError, RecordingError, UsageError
 from decussa.store.chain import START, link
@@ -17,6 +14,9 @@ from decussa.store.journal import open_journal
 from decussa.store.kinds import KINDS
 from decussa.store.people import add_participant, add_session
 from decussa.store.study import create_study, open_study
+from tests.store.invented import AT, MEASURED, PROTOCOL_TEXT, a_study, a_sweep, broken, change, hashes, write_pulse
+from tests.strategies import BODIES, sweeps
+from tests.strategies import MEASURED as ANY_MEASURED
 
 KIND_OF = {record: kind for kind, entry in KINDS.items() for record in entry.holds}
 

@@ -1,12 +1,12 @@
 """The lock ends with the process that held it, however that ended."""
 
 import pytest
-from tests.store.invented import a_study, broken, hashes
-from tests.store.steady_writer import steady_writer
 
 from decussa.model.errors import MachineError
 from decussa.store.journal import open_journal
 from decussa.store.study import open_study
+from tests.store.invented import a_study, broken, hashes
+from tests.store.steady_writer import steady_writer
 
 
 def test_a_killed_writer_leaves_no_lock(tmp_path):

@@ -7,7 +7,6 @@ from datetime import date
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.store.invented import AT, a_study, a_sweep, broken, change, hashes
 
 from decussa.model.errors import MachineError, RecordingError, UsageError
 from decussa.store.check import check_study
@@ -25,6 +24,7 @@ from decussa.store.private import keep_screening, open_private, screenings
 from decussa.store.recordings import keep_recording
 from decussa.store.records import Remark
 from decussa.store.study import open_study
+from tests.store.invented import AT, a_study, a_sweep, broken, change, hashes
 
 BIRTH_DATES = st.dates(date(1920, 1, 1), date(2025, 12, 31))
 FORMS = (

@@ -7,14 +7,14 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from tests.store.fault_layer import Fate, Layer, Step, after_power_cut, fault_layer
-from tests.store.invented import AT, a_copy, a_study, broken, hashes, write_pulse
 
 from decussa.model.errors import MachineError
 from decussa.store import database
 from decussa.store.journal import open_journal
 from decussa.store.kinds import KINDS
 from decussa.store.study import open_study
+from tests.store.fault_layer import Fate, Layer, Step, after_power_cut, fault_layer
+from tests.store.invented import AT, a_copy, a_study, broken, hashes, write_pulse
 
 FATES: tuple[Fate, ...] = ("all lost", "all there", "any part")
 
@@ -27,7 +27,7 @@ def plain_study(tmp_path_factory) -> Path:
 def written_under_the_layer(folder: Path) -> Layer:
     """Write three rounds of pulses, each opening and closing the study, one with sweeps large enough to fill the log."""
     with fault_layer() as layer:
-        for round_, n_samples in enumerate((250, 250_000, 250)):
+        for round_, n_samples in enumerate((250, 150_000, 250)):
             with open_study(folder, write=True) as study, open_journal(study, "P07-1") as journal:
                 for pulse in range(4):
                     for number in write_pulse(journal, 10 * round_ + pulse, n_samples):

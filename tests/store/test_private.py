@@ -3,7 +3,6 @@
 import stat
 
 import pytest
-from tests.store.invented import AT, a_study, broken
 
 from decussa.model.errors import UsageError
 from decussa.store.check import check_study
@@ -16,6 +15,7 @@ from decussa.store.private import (
     pin_is_right,
     screenings,
 )
+from tests.store.invented import AT, a_study, broken
 
 
 @pytest.fixture

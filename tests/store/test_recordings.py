@@ -1,11 +1,11 @@
 """Files taken in stay as they are, and any change is found."""
 
 import pytest
-from tests.store.invented import AT, a_study, broken
 
 from decussa.model.errors import MachineError, UsageError
 from decussa.store.recordings import keep_recording, sha256_of
 from decussa.store.study import open_study
+from tests.store.invented import AT, a_study, broken
 
 
 @pytest.fixture

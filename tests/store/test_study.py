@@ -5,7 +5,6 @@ import os
 import stat
 
 import pytest
-from tests.store.invented import AT, PROTOCOL_TEXT, broken
 
 from decussa.model.errors import MachineError, RecordingError, UsageError
 from decussa.store import study as study_module
@@ -13,6 +12,7 @@ from decussa.store.journal import open_journal
 from decussa.store.people import add_participant, participants
 from decussa.store.records import StudyCreated
 from decussa.store.study import create_study, open_study
+from tests.store.invented import AT, PROTOCOL_TEXT, broken
 
 
 def test_a_new_study_has_its_parts_and_is_in_order(tmp_path):

@@ -19,11 +19,12 @@ from decussa.store.chain import START, STUDY, fingerprint, link
 from decussa.store.codec import decode
 from decussa.store.database import plain_errors
 from decussa.store.journal import entries_of
+from decussa.store.log import log_state
 from decussa.store.private import PRIVATE_FILE
 from decussa.store.recordings import sha256_of
 from decussa.store.records import ParticipantAdded, RecordingKept, SessionOpened, StudyCreated, Withdrawn
 from decussa.store.schema import ENTRY, JOURNAL, PARTICIPANT, SWEEP, WITHDRAWAL
-from decussa.store.study import PROTOCOL, RECORDINGS, REPORTS, Study, open_study
+from decussa.store.study import PROTOCOL, RECORDINGS, REPORTS, STUDY_FILE, Study, open_study
 
 _Row = Row[tuple[object, ...]]
 
@@ -61,7 +62,7 @@ def check_study(folder: Path) -> list[Finding]:
     MachineError
         If the disk refuses.
     """
-    findings: list[Finding] = []
+    findings = list(_log(folder))
     # One transaction, so that a session written meanwhile is seen at one moment.
     with open_study(folder, write=False) as study, study.database.transaction() as connection:
         for part in (_file, _journals, _people, _protocol, _recordings, _private):
@@ -77,6 +78,15 @@ def seals(study: Study) -> dict[str, str]:
     """Return the hash of the last entry of each journal: whoever keeps it elsewhere can prove that nothing changed."""
     with study.database.transaction() as connection:
         return {row.name: row.head_hash for row in connection.execute(select(JOURNAL).order_by(JOURNAL.c.id))}
+
+
+def _log(folder: Path) -> Iterator[Finding]:
+    state = log_state(folder / STUDY_FILE)
+    if state == "damaged":
+        yield Finding(what=f"{STUDY_FILE}-wal is damaged: entries written last cannot be read")
+    elif state == "unfinished":
+        what = f"{STUDY_FILE}-wal ends in a transaction that was being written when the machine stopped, or was damaged since"
+        yield Finding(what=what, broken=False)
 
 
 def _file(connection: Connection, _: Path) -> Iterator[Finding]:

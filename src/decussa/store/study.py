@@ -11,8 +11,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from decussa import __version__
 from decussa.model.errors import RecordingError, UsageError
+from decussa.model.version import VERSION
 from decussa.store import private
 from decussa.store.chain import STUDY, add_entry, start_journal
 from decussa.store.database import Database, create_database, open_database, plain_errors
@@ -141,7 +141,7 @@ def _fill(draft: Path, protocol_name: str, protocol: bytes, at: str) -> None:
     create_database(draft / STUDY_FILE, MIGRATIONS, mode=0o644)
     private.create(draft)
     created = StudyCreated(
-        protocol=protocol_name, protocol_sha256=hashlib.sha256(protocol).hexdigest(), version=__version__
+        protocol=protocol_name, protocol_sha256=hashlib.sha256(protocol).hexdigest(), version=VERSION
     )
     with Study(draft, write=True) as study, study.database.transaction() as connection:
         start_journal(connection, STUDY, None)
