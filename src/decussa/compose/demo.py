@@ -6,11 +6,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields
 from pathlib import Path
 
-from decussa import __version__
 from decussa.batch.many import measure_files
 from decussa.batch.summary import summarise
 from decussa.compose.reporting import report_sessions
 from decussa.model.errors import UsageError
+from decussa.model.version import VERSION
 from decussa.recording.bids_run import RunToWrite
 from decussa.recording.bids_write import write_bids_dataset
 from decussa.recording.tables import read_table, write_table
@@ -74,7 +74,7 @@ def make_demo(folder: Path, *, seed: int, say: Callable[[str], None]) -> DemoMad
         readme=_README,
         participants=rowers_participants(seed),
         runs=_runs(seed),
-        version=__version__,
+        version=VERSION,
     )
     say(f"2 of 4  decussa measure {data_set} --out {trials}")
     measured = measure_files([data_set])

@@ -11,6 +11,7 @@ import pandas as pd
 from decussa.batch.many import FilesProgress
 from decussa.batch.measure import measure_recording
 from decussa.batch.summary import summarise
+from decussa.compose.study_reports import is_study, report_study
 from decussa.model.errors import UsageError
 from decussa.model.recording import Recording
 from decussa.recording.read import find_recordings, fingerprint, read
@@ -43,9 +44,10 @@ def report_sessions(
     Parameters
     ----------
     folder : Path
-        BIDS data set, folder of recordings, or one recording.
+        Study folder, BIDS data set, folder of recordings, or one recording.
     session : str
-        ``PARTICIPANT`` or ``PARTICIPANT/SESSION``, with or without their BIDS prefixes; empty for all.
+        ``PARTICIPANT`` or ``PARTICIPANT/SESSION``, with or without their BIDS prefixes (of a study: the session's name);
+        empty for all.
     out : Path, optional
         A PDF where there is one session, else a folder; ``reports`` in the current folder where omitted.
     progress : callable, optional
@@ -58,6 +60,8 @@ def report_sessions(
     UsageError
         If no session fits, or one PDF is named for several.
     """
+    if is_study(folder):
+        return report_study(folder, session=session, out=out)
     files = find_recordings([folder])
     sessions = _choose(list(_sessions(files)), session)
     written = []

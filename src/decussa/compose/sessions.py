@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from decussa import __version__
 from decussa.model.dialogue import Found, Request
 from decussa.model.errors import UsageError
+from decussa.model.version import VERSION
 from decussa.plan.session import session_plan
 from decussa.protocol.schema import SHIPPED, Protocol, load_protocol, protocol_hash, read_protocol
 from decussa.recording.read import read
@@ -78,7 +78,7 @@ def rehearse(
         new_rehearsal(protocol_name, folder, seed=seed, at=to_text(clock.now()))
     with open_study(folder, write=True) as study:
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
-        person = VirtualParticipant(seed, protocol=_montage(protocol))
+        person = VirtualParticipant(seed, protocol=montage_of(protocol))
         return run_in(
             study,
             f"{_pseudonym(seed)}-1",
@@ -132,7 +132,7 @@ def _pseudonym(seed: int) -> str:
 
 def _source(name: str, protocol: Protocol, *, seed: int, recording: Path | None, read_size: ReadSize | None) -> Source:
     if name == "virtual":
-        return VirtualSource(VirtualParticipant(seed, protocol=_montage(protocol)))
+        return VirtualSource(VirtualParticipant(seed, protocol=montage_of(protocol)))
     if name == "replay":
         if recording is None:
             raise UsageError("replay needs a recording", where="--recording", expected="a file", found="nothing")
@@ -142,7 +142,7 @@ def _source(name: str, protocol: Protocol, *, seed: int, recording: Path | None,
     raise UsageError("source is not known", where="--source", expected=", ".join(SOURCES), found=repr(name))
 
 
-def _montage(protocol: Protocol) -> str:
+def montage_of(protocol: Protocol) -> str:
     """Return the virtual participant's montage that holds the protocol's first muscle."""
     wanted = {"FDI": "hand", "FCR": "forearm", "LES": "lumbar"}
     return wanted.get(protocol.muscles[0].muscle, "hand")
@@ -217,6 +217,6 @@ def _start(
     if earlier and not fresh:
         journal.append("resumed", Remark(text="reopened"), at=at)
         return earlier[-1]
-    started = Started(protocol_sha256=protocol_hash(text), source=source.name, version=__version__, seed=seed)
+    started = Started(protocol_sha256=protocol_hash(text), source=source.name, version=VERSION, seed=seed)
     journal.append("started", started, at=at)
     return started

@@ -1,0 +1,148 @@
+"""Reports on the sessions of a study folder, from what was stored; for a rehearsal with its debrief."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+from sqlalchemy import select
+
+from decussa.batch.summary import summarise
+from decussa.compose.sessions import montage_of
+from decussa.compose.stored import stored_recording, stored_trials, with_findings
+from decussa.model.dialogue import Found
+from decussa.model.errors import RecordingError, UsageError
+from decussa.model.estimate import Estimate
+from decussa.plan.session import step_name
+from decussa.protocol.schema import Protocol, read_protocol
+from decussa.protocol.steps import (
+    Familiarisation,
+    Hotspot,
+    TestIntensity,
+    Threshold,
+    TrunkLevels,
+)
+from decussa.report.session_report import write_session_report
+from decussa.session.debrief import Debrief, debrief, truth_pairs
+from decussa.session.live_view import view_of
+from decussa.session.recovery import stored_findings
+from decussa.source.virtual.person import VirtualParticipant
+from decussa.store.chain import STUDY, Entry
+from decussa.store.journal import Journal, open_journal
+from decussa.store.records import Started
+from decussa.store.schema import JOURNAL
+from decussa.store.study import Study, open_study
+
+#: Steps that search; their trials are counted, but nothing is averaged over them.
+_SEARCHES = (Familiarisation, Hotspot, Threshold, TestIntensity, TrunkLevels)
+
+#: What a rehearsal's truth says about each quantity: its name there, in words, and its unit.
+TRUTHS = {
+    "rmt": ("rest_threshold_mso", "resting threshold", "% MSO"),
+    "amt": ("active_threshold_mso", "active threshold", "% MSO"),
+    "mmax": ("mmax_uv", "Mmax", "µV"),
+    "silent_period": ("silent_period_ms", "silent period", "ms"),
+    "sici_ratio": ("sici_ratio", "SICI", "ratio"),
+    "icf_ratio": ("icf_ratio", "ICF", "ratio"),
+    "lici_ratio": ("lici_ratio", "LICI", "ratio"),
+    "mep_max": ("mep_max_uv", "plateau of the curve", "µV"),
+}
+
+
+def is_study(folder: Path) -> bool:
+    """Whether a folder is a study."""
+    return (folder / "study.db").exists()
+
+
+def sessions_of(study: Study) -> tuple[str, ...]:
+    """Return the names of a study's sessions, in the order in which they were opened."""
+    with study.database.transaction() as connection:
+        names = connection.execute(select(JOURNAL.c.name).order_by(JOURNAL.c.id)).scalars().all()
+    return tuple(name for name in names if name != STUDY)
+
+
+def report_study(folder: Path, *, session: str = "", out: Path | None = None) -> tuple[Path, ...]:
+    """Write a report for each session of a study that holds a stimulus, or for the one named.
+
+    Raises
+    ------
+    UsageError
+        If the study has no such session.
+    RecordingError
+        If no session holds a stimulus.
+    """
+    written = []
+    with open_study(folder, write=False) as study:
+        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
+        names = sessions_of(study)
+        if session and session not in names:
+            raise UsageError(
+                "study has no such session", where="--session", expected=", ".join(names), found=repr(session)
+            )
+        for name in [session] if session else names:
+            path = _target(folder, name, out, several=not session and len(names) > 1)
+            with open_journal(study, name) as journal:
+                if (report := _report(journal, protocol, path)) is not None:
+                    written.append(report)
+    if not written:
+        raise RecordingError("no session holds a stimulus", where=folder, do="run one, or rehearse one")
+    return tuple(written)
+
+
+def _target(folder: Path, name: str, out: Path | None, *, several: bool) -> Path:
+    if out is None:
+        return folder / "reports" / f"{name}.pdf"
+    if out.suffix.lower() != ".pdf":
+        out.mkdir(parents=True, exist_ok=True)
+        return out / f"{name}.pdf"
+    if several:
+        raise UsageError("one PDF cannot hold several sessions", where="--out", expected="a folder", found=str(out))
+    return out
+
+
+def _report(journal: Journal, protocol: Protocol, path: Path) -> Path | None:
+    entries = journal.entries()
+    trials = stored_trials(entries, journal.session, protocol)
+    if trials.empty:
+        return None
+    recording = stored_recording(journal, entries, protocol)
+    summary = with_findings(_summary(trials, protocol), stored_findings(entries), journal.session)
+    return write_session_report(path, recordings=[recording], trials=trials, summary=summary)
+
+
+def _summary(trials: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
+    """Sum up the trials of steps that measure; searches are counted elsewhere."""
+    searches = {step_name(step) for step in protocol.steps if isinstance(step, _SEARCHES)}
+    measuring = ~trials["block"].isin(searches) & ~trials["block"].str.endswith(", climb")
+    return summarise(trials[measuring].reset_index(drop=True))
+
+
+def _everything_found(entries: Sequence[Entry], session: str, protocol: Protocol) -> Found:
+    """What the plan found, and what the table of trials sums up to, by muscle and quantity."""
+    found = dict(stored_findings(entries))
+    trials = stored_trials(entries, session, protocol)
+    if trials.empty:
+        return found
+    summary = _summary(trials, protocol)
+    for row in summary[summary["quantity"].isin(TRUTHS)].to_dict("records"):
+        label = f"{row['muscle']} {row['side']}".strip()
+        estimate = Estimate(value=row["value"], low=row["low"], high=row["high"], n=int(row["n"]), reason=row["reason"])
+        found.setdefault(f"{label}/{row['quantity']}", estimate)
+    return found
+
+
+def debrief_session(journal: Journal, protocol: Protocol) -> Debrief | None:
+    """Return the debrief of a rehearsal; None for a session that was none."""
+    entries = journal.entries()
+    started = next((entry.body for entry in entries if isinstance(entry.body, Started)), None)
+    if started is None or started.source != "virtual":
+        return None
+    person = VirtualParticipant(started.seed, montage_of(protocol))
+    truth = {
+        label: {name: float(getattr(muscle, name)) for name, _, _ in TRUTHS.values()}
+        for label, muscle in person.truth.muscles.items()
+    }
+    comparisons = truth_pairs(_everything_found(entries, journal.session, protocol), truth, TRUTHS)
+    limit = protocol.muscles[0].rest_limit_uv
+    return debrief(comparisons, entries, view_of(entries), rest_limit_uv=limit)

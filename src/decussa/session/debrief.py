@@ -1,0 +1,157 @@
+"""The debrief of a rehearsal: what was found against what was true, in plain words with figures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from decussa.model.dialogue import Ask, Deliver, Lost, Refused, Trial
+from decussa.model.estimate import Estimate
+from decussa.session.live_view import LiveView
+from decussa.store.chain import Entry
+
+#: Pulses that adaptive threshold hunting needs for an error of about 2.5 % of threshold (Ah Sen 2017,
+#: doi 10.1371/journal.pone.0186007, saved 15 pulses against counting; the figure is that of a monograph, Springer 2013).
+NEEDED_FOR_THRESHOLD = 17
+#: Share of doubtful trials from which on it is worth a word (common practice, no source).
+_MANY_DOUBTFUL = 0.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """One quantity: what was found, what was true, and whether the interval held it."""
+
+    name: str
+    found: Estimate
+    truth: float
+    unit: str
+
+    @property
+    def held(self) -> bool | None:
+        """Whether the interval holds the truth; None where there is no interval or no truth."""
+        if math.isnan(self.truth) or math.isnan(self.found.low) or math.isnan(self.found.high):
+            return None
+        return self.found.low <= self.truth <= self.found.high
+
+    def sentence(self) -> str:
+        """Return the comparison in words."""
+        truth = _number(self.truth, self.unit)
+        if math.isnan(self.found.value):
+            return f"{self.name}: not found ({self.found.reason or 'no value'}); true is {truth}."
+        off = self.found.value - self.truth
+        words = f"{self.name}: found {_number(self.found.value, self.unit)}, true {truth}, off by {_number(abs(off), self.unit)}"
+        if self.held is None:
+            return f"{words}."
+        return f"{words}; the interval {'holds' if self.held else 'misses'} it."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Debrief:
+    """Comparisons with the truth, and remarks on how the session was run."""
+
+    comparisons: tuple[Comparison, ...]
+    remarks: tuple[str, ...]
+
+    def sentences(self) -> tuple[str, ...]:
+        """Return everything in words."""
+        return (*(comparison.sentence() for comparison in self.comparisons), *self.remarks)
+
+
+def debrief(
+    comparisons: Sequence[Comparison], entries: Sequence[Entry], view: LiveView, *, rest_limit_uv: float
+) -> Debrief:
+    """Return the debrief of a rehearsal from its comparisons, its journal and what the screen showed last."""
+    remarks = [_pulses(view), *_threshold_pulses(view), *_verdicts(view), *_refusals(entries), *_discomfort(entries)]
+    remarks += _warnings(entries, rest_limit_uv)
+    return Debrief(comparisons=tuple(comparisons), remarks=tuple(remarks))
+
+
+def _pulses(view: LiveView) -> str:
+    return f"{view.stimuli} stimuli, {view.pulses} pulses were given (a pair is two)."
+
+
+def _threshold_pulses(view: LiveView) -> list[str]:
+    said = []
+    for step, counts in view.by_step.items():
+        if "threshold" in step:
+            used = sum(counts.values())
+            compared = "as few as" if used <= NEEDED_FOR_THRESHOLD else "more than"
+            said.append(
+                f"{step}: {used} pulses, {compared} the {NEEDED_FOR_THRESHOLD} that adaptive hunting is known to need."
+            )
+    return said
+
+
+def _verdicts(view: LiveView) -> list[str]:
+    doubtful, rejected, lost = (view.counts.get(kind, 0) for kind in ("doubtful", "reject", "lost"))
+    said = []
+    if rejected or lost:
+        said.append(f"{rejected} trials were rejected and {lost} lost; repeats cost as many pulses.")
+    if view.stimuli and doubtful / view.stimuli > _MANY_DOUBTFUL:
+        said.append(f"{doubtful} of {view.stimuli} trials were doubtful: look at what their reasons have in common.")
+    return said
+
+
+def _refusals(entries: Sequence[Entry]) -> list[str]:
+    reasons = [f"{entry.body.limit} ({entry.body.reason})" for entry in entries if isinstance(entry.body, Refused)]
+    return [f"Limits held {len(reasons)} times; first: {reasons[0]}."] if reasons else ["No limit had to be held."]
+
+
+def _discomfort(entries: Sequence[Entry]) -> list[str]:
+    ratings: list[float] = []
+    asked: Ask | None = None
+    for entry in entries:
+        if isinstance(entry.body, Ask):
+            asked = entry.body
+        elif asked is not None and asked.key == "discomfort" and entry.kind == "answered":
+            value = getattr(entry.body, "value", math.nan)
+            if isinstance(value, float | int) and math.isfinite(value):
+                ratings.append(float(value))
+            asked = None
+    return [f"Highest discomfort said: {max(ratings):g} of 10."] if ratings else []
+
+
+def _warnings(entries: Sequence[Entry], rest_limit_uv: float) -> list[str]:
+    """Runs of trials with background above the limit that nobody held the session for."""
+    run = longest = 0
+    request: Deliver | None = None
+    for entry in entries:
+        if isinstance(entry.body, Deliver):
+            request = entry.body
+        elif entry.kind == "paused":
+            run = 0
+        elif isinstance(entry.body, Trial) and request is not None and not request.contraction_pct:
+            tense = entry.body.value(request.muscle, "background_rms_uv") > rest_limit_uv
+            run = run + 1 if tense else 0
+            longest = max(longest, run)
+        elif isinstance(entry.body, Lost):
+            run = 0
+    if longest < 3:
+        return []
+    return [f"{longest} trials in a row had background above {rest_limit_uv:g} µV and the session was not held."]
+
+
+def truth_pairs(
+    found: Mapping[str, Estimate], truth: Mapping[str, Mapping[str, float]], names: Mapping[str, tuple[str, str, str]]
+) -> tuple[Comparison, ...]:
+    """Pair what was found with what was true.
+
+    ``found`` is by ``"label/quantity"``, ``truth`` by label and name; ``names`` maps a quantity to (name of the truth, words,
+    unit).
+    """
+    pairs = []
+    for key, estimate in found.items():
+        label, _, quantity = key.rpartition("/")
+        if quantity in names and label in truth:
+            true_name, words, unit = names[quantity]
+            value = truth[label].get(true_name, math.nan)
+            pairs.append(Comparison(name=f"{label}, {words}", found=estimate, truth=value, unit=unit))
+    return tuple(pairs)
+
+
+def _number(value: float, unit: str) -> str:
+    if math.isnan(value):
+        return "not there"
+    digits = 2 if unit == "ratio" else 0 if abs(value) >= 100 else 1
+    return f"{value:.{digits}f}" + ("" if unit == "ratio" else f" {unit}")
