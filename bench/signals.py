@@ -158,6 +158,18 @@ def heart(t_ms: Array, rng: Rng) -> Array:
     return qrs + 0.2 * np.exp(-0.5 * ((x - 250) / 45) ** 2)
 
 
+def disturb(t_ms: Array, rng: Rng, names: tuple[str, ...], noise_uv: float) -> Array:
+    """Sum of the nuisances named: artifact, mains (up to 0.7 of the noise, RMS), heart (2 to 8 times it, peak)."""
+    total = np.zeros(t_ms.size)
+    if "artifact" in names:
+        total += artifact(t_ms, rng)
+    if "mains" in names:
+        total += noise_uv * rng.uniform(0, 0.7) * mains(t_ms, rng)
+    if "heart" in names:
+        total += noise_uv * rng.uniform(2, 8) * heart(t_ms, rng)
+    return total
+
+
 # ---------------------------------------------------------------- worlds
 def response_world(
     rng: Rng,
@@ -178,10 +190,7 @@ def response_world(
     fine = wave + noise_uv * BACKGROUNDS[background](t_ms.size, rng)
     if background != "white":
         fine += 0.15 * noise_uv * white_noise(t_ms.size, rng)
-    if nuisances:
-        fine += artifact(t_ms, rng) + noise_uv * rng.uniform(0, 0.7) * mains(t_ms, rng)
-        if rng.random() < 0.5:
-            fine += rng.uniform(2, 8) * noise_uv * heart(t_ms, rng)
+    fine += disturb(t_ms, rng, nuisances, noise_uv)
     samples, shift = record(fine, rate_hz, rng)
     onset_sample = round((120.0 - shift) * rate_hz / 1e3)
     offset = onset_sample * 1e3 / rate_hz + shift - 120.0
@@ -193,7 +202,7 @@ def response_world(
 
 def silence_world(
     rng: Rng, *, background: str, level_uv: float, ramp_ms: float, rate_hz: float, breaks: bool = False,
-    nuisances: bool = False, floor_uv: float = 4.0,
+    nuisances: tuple[str, ...] = (), floor_uv: float = 4.0,
 ) -> World:  # fmt: skip
     """A sweep of -120 to 400 ms during contraction: response, silence, return within ``ramp_ms`` (0: at once).
 
@@ -215,10 +224,7 @@ def silence_world(
         gate = np.where((t_ms >= start) & (t_ms < start + length), rng.uniform(0.3, 0.8), gate)
     gate = gate * np.where(t_ms > return_ms, rng.uniform(0.8, 1.3), 1.0)
     fine = wave + level_uv * gate * BACKGROUNDS[background](t_ms.size, rng) + floor_uv * white_noise(t_ms.size, rng)
-    if nuisances:
-        fine += artifact(t_ms, rng) + floor_uv * rng.uniform(0, 1.0) * mains(t_ms, rng)
-        if rng.random() < 0.5:
-            fine += rng.uniform(10, 60) * heart(t_ms, rng)
+    fine += disturb(t_ms, rng, nuisances, floor_uv)
     samples, shift = record(fine, rate_hz, rng)
     onset_sample = round((120.0 - shift) * rate_hz / 1e3)
     offset = onset_sample * 1e3 / rate_hz + shift - 120.0

@@ -12,14 +12,16 @@ from decussa.measure.artifact import clean
 from decussa.measure.compiled import compiled
 from decussa.measure.door import check_sweeps, check_window_inside
 from decussa.measure.door import first_pulse_ms as first_pulses
-from decussa.measure.onset_kernel import LEAST_DOUBT_MS, ORDER, blur, quantile, thin, weigh_onsets
-from decussa.measure.smooth_start import start_family
+from decussa.measure.drift import BEATING, CALM, follow_drift
+from decussa.measure.onset_kernel import LEAST_DOUBT_MS, ORDER, blur, merge_posteriors, quantile, thin, weigh_onsets
+from decussa.measure.smooth_start import StartFamily, start_family
 from decussa.measure.whitening import fit_noise, outlier_share, take_drift_away, whiten
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 from decussa.model.sweep import SamplesUv
 
 Array = NDArray[np.float64]
+Window = tuple[float, float]
 
 #: A response may go on so long after the window in which it must begin.
 AFTER_WINDOW_MS = 15.0
@@ -30,6 +32,8 @@ METHOD = "median of the posterior, smooth start over whitened noise"
 #: SD of a normal distribution over its median absolute deviation; least noise after a response, in parts of the baseline's.
 SD_PER_MAD = 1.4826
 LEAST_LEVEL = 0.02
+#: Fewest samples that a noise model is learnt from.
+LEAST_BASELINE = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,8 +59,8 @@ def model_onsets(
     rate_hz: float,
     onset_sample: int,
     *,
-    window_ms: tuple[float, float] = (10.0, 50.0),
-    baseline_ms: tuple[float, float] = (-100.0, -5.0),
+    window_ms: Window = (10.0, 50.0),
+    baseline_ms: Window = (-100.0, -5.0),
     artifact_end_ms: Array | float = 0.0,
     first_pulse_ms: Array | float = 0.0,
     intervals: bool = True,
@@ -100,7 +104,7 @@ def model_onsets(
         bridged, float(rate_hz), onset_sample, factor, window_ms, baseline_ms,
         np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
         np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps).copy(),
-        family.carry, family.step_form, family.step_cost, family.start_form, family.start_cost, found,
+        family, found,
     )  # fmt: skip
     if not intervals:
         found[:, [1, 2, 4, 5]] = np.nan
@@ -112,13 +116,11 @@ def model_onsets(
 
 @compiled
 def _measure_onsets(
-    bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, factor: int,
-    window_ms: tuple[float, float], baseline_ms: tuple[float, float], artifact_end_ms: Array, first_pulse_ms: Array,
-    carry: Array, step_form: Array, step_cost: Array, start_form: Array, start_cost: Array, found: Array,
+    bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, factor: int, window_ms: Window, baseline_ms: Window,
+    artifact_end_ms: Array, first_pulse_ms: Array, family: StartFamily, found: Array,
 ) -> None:  # fmt: skip
-    hz = rate_hz / factor
-    step_ms = 1e3 / hz
-    places = start_cost.shape[3]
+    step_ms = 1e3 * factor / rate_hz
+    places = family.start_cost.shape[3]
     coefficients = np.empty(ORDER + 1)
     for i in range(bridged.shape[0]):
         begin = max(0, onset_sample + math.ceil((first_pulse_ms[i] + baseline_ms[0]) * rate_hz / 1e3))
@@ -128,67 +130,82 @@ def _measure_onsets(
         base = int(zero + (first_pulse_ms[i] + baseline_ms[1]) / step_ms)
         first = math.ceil(zero + max(window_ms[0], artifact_end_ms[i]) / step_ms)
         last = min(raw.size - 1, math.floor(zero + window_ms[1] / step_ms))
-        if base < 4 * ORDER or last <= first or not np.isfinite(raw).all():
+        if base < LEAST_BASELINE or last <= first or not np.isfinite(raw).all():
             continue
-        flat = np.empty(raw.size)
-        take_drift_away(raw, hz, flat)
-        variance = fit_noise(flat[:base], ORDER, coefficients)
+        baseline = np.empty(base)
+        take_drift_away(raw[:base], 1e3 / step_ms, baseline)
+        variance = fit_noise(baseline, ORDER, coefficients)
         if not variance > 0.0:
             continue
-        white = np.empty(raw.size)
-        whiten(flat, coefficients, math.sqrt(variance), white)
-        share = outlier_share(white[ORDER:base])
+        raw -= raw[:base].mean()
+        coefficients /= math.sqrt(variance)
+        clear = min(first, ORDER + max(0, math.ceil(zero + max(0.0, artifact_end_ms[i]) / step_ms)))
         weights = np.empty((last - first + 1) * places)
-        evidence = weigh_onsets(
-            white, first, last, hz, share, carry, step_form, step_cost, start_form, start_cost, weights
-        )  # fmt: skip
-        found[i, 6] = 1.0 / (1.0 + math.exp(-min(max(evidence, -700.0), 700.0)))
-        weights = blur(weights, LEAST_DOUBT_MS / step_ms * places)
-        onset = quantile(weights, 0.5)
-        found[i, 0] = (first - 1 + onset / places - zero) * step_ms
-        for column, part in ((1, 0.025), (2, 0.975)):
+        share, evidence = weigh_under_drift(raw, baseline, coefficients, clear, first, last, step_ms, family, weights)
+        for column, part in ((0, 0.5), (1, 0.025), (2, 0.975)):
             found[i, column] = (first - 1 + quantile(weights, part) / places - zero) * step_ms
-        # the end is the onset of what is left, read backwards
-        start = int(first - 1 + onset / places)
-        ends = weigh_ends(
-            raw[start:], coefficients, math.sqrt(variance), hz, share, carry, step_form, step_cost, start_form, start_cost
-        )  # fmt: skip
+        start = int(zero + found[i, 0] / step_ms)
+        ends = weigh_ends(raw[start:], coefficients, share, step_ms, family)
         if ends.size > 0:
             for column, part in ((3, 0.5), (4, 0.975), (5, 0.025)):
-                place = start + raw[start:].size - ORDER - quantile(ends, part) / places
-                found[i, column] = (place - zero) * step_ms
+                found[i, column] = (raw.size - ORDER - quantile(ends, part) / places - zero) * step_ms
+        found[i, 6] = 1.0 / (1.0 + math.exp(-min(max(evidence, -700.0), 700.0)))
 
 
 @compiled
-def weigh_ends(
-    raw: Array, coefficients: Array, sd: float, hz: float, share: float,
-    carry: Array, step_form: Array, step_cost: Array, start_form: Array, start_cost: Array,
-) -> Array:  # fmt: skip
+def weigh_under_drift(
+    raw: Array, baseline: Array, coefficients: Array, clear: int, first: int, last: int, step_ms: float,
+    family: StartFamily, weights: Array,
+) -> tuple[float, float]:  # fmt: skip
+    """Posterior of the onset, summed over a calm and a wandering sweep; returns the share of large noise and the log evidence.
+
+    Samples from ``clear`` on are free of artifact; the whitening ``coefficients`` leave unit noise.
+    """
+    calm = np.empty(baseline.size)
+    whiten(baseline, coefficients, calm)
+    share = outlier_share(calm[ORDER:])
+    white = np.empty(raw.size)
+    whiten(raw, coefficients, white)
+    gain = abs(coefficients.sum()) * math.sqrt((baseline * baseline).mean())
+    left = np.empty(raw.size)
+    other = np.empty(weights.size)
+    cost = follow_drift(white, clear, step_ms, gain, CALM, left)
+    some, none = weigh_onsets(left, first, last, 1e3 / step_ms, share, family, weights)
+    other_cost = follow_drift(white, clear, step_ms, gain, BEATING, left)
+    other_some, other_none = weigh_onsets(left, first, last, 1e3 / step_ms, share, family, other)
+    some = merge_posteriors(weights, other, some - cost, other_some - other_cost)
+    none = merge_posteriors(other, other, none - cost, other_none - other_cost)
+    weights[:] = blur(weights, LEAST_DOUBT_MS / step_ms * family.start_cost.shape[3])
+    return share, some - none
+
+
+@compiled
+def weigh_ends(raw: Array, coefficients: Array, share: float, step_ms: float, family: StartFamily) -> Array:
     """Posterior of the end of a response that fills the beginning of ``raw``, from the last place backwards.
 
-    Drift is taken away and noise made white backwards too, so that nothing of the response is seen after its end. The noise
-    may be weaker than in the baseline: a contracting muscle is silent after its response.
+    The end is the onset of the reversed samples: drift is taken away and noise made white backwards, so that nothing of the
+    response is seen after its end. The noise may be weaker than in the baseline: a contracting muscle is silent after its
+    response.
     """
     n = raw.size
-    if n < 2 * ORDER + 3:
+    if n < LEAST_BASELINE:
         return np.empty(0)
-    reversed_ = raw[::-1].copy()
     flat = np.empty(n)
-    take_drift_away(reversed_, hz, flat)
+    take_drift_away(raw[::-1].copy(), 1e3 / step_ms, flat)
     white = np.empty(n)
-    whiten(flat, coefficients, sd, white)
-    level = SD_PER_MAD * np.median(np.abs(white[ORDER : max(ORDER + 3, int(AFTER_WINDOW_MS * hz / 1e3))]))
-    white /= min(max(level, LEAST_LEVEL), 1.0)
-    weights = np.empty((n - ORDER) * start_cost.shape[3])
-    weigh_onsets(white, ORDER, n - 1, hz, share, carry, step_form, step_cost, start_form, start_cost, weights)
-    return blur(weights, LEAST_DOUBT_MS * hz / 1e3 * start_cost.shape[3])
+    whiten(flat, coefficients, white)
+    tail = white[ORDER : max(ORDER + 3, int(AFTER_WINDOW_MS / step_ms))]
+    white /= min(max(SD_PER_MAD * float(np.median(np.abs(tail))), LEAST_LEVEL), 1.0)
+    weights = np.empty((n - ORDER) * family.start_cost.shape[3])
+    weigh_onsets(white, ORDER, n - 1, 1e3 / step_ms, share, family, weights)
+    return blur(weights, LEAST_DOUBT_MS / step_ms * family.start_cost.shape[3])
 
 
 def onset_latency(
     samples_uv: ArrayLike,
     rate_hz: float,
     onset_sample: int,
-    window_ms: tuple[float, float] = (10.0, 50.0),
+    window_ms: Window = (10.0, 50.0),
     *,
     isi_ms: float | None = None,
 ) -> Estimate:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measure.compiled import compiled
+from decussa.measure.smooth_start import StartFamily
 from decussa.measure.whitening import log_density
 
 Array = NDArray[np.float64]
@@ -61,15 +62,15 @@ def strongest(white: Array, first: int, width: int) -> float:
 
 @compiled
 def weigh_onsets(
-    white: Array, first: int, last: int, rate_hz: float, share: float,
-    carry: Array, step_form: Array, step_cost: Array, start_form: Array, start_cost: Array, weights: Array,
-) -> float:  # fmt: skip
-    """Fill ``weights`` with the posterior of the onset; return the log evidence for a response against none.
+    white: Array, first: int, last: int, rate_hz: float, share: float, family: StartFamily, weights: Array
+) -> tuple[float, float]:
+    """Fill ``weights`` with the posterior of the onset; return the log likelihood with a response and without one.
 
     Cell j of ``weights`` spans 1/places of a sample; the first begins one sample before ``white[first]``. Samples before the
     onset are noise with rare large ones (``share``), those after it a member of the family of smooth starts plus unit noise.
     """
     n = white.size
+    carry, step_form, step_cost, start_form, start_cost = family
     dynamics, sizes = step_cost.shape
     starts, places = start_cost.shape[2], start_cost.shape[3]
     before = np.zeros(n + 1)
@@ -122,7 +123,7 @@ def weigh_onsets(
         mass += weights[j]
     for j in range(count):
         weights[j] /= mass
-    return float(top + math.log(mass / count) - before[n])
+    return float(top + math.log(mass / count)), float(before[n])
 
 
 @compiled
@@ -139,3 +140,13 @@ def blur(weights: Array, sd_cells: float) -> Array:
             for k in range(bell.size):
                 out[min(max(j + k - reach, 0), weights.size - 1)] += weights[j] * bell[k]
     return out
+
+
+@compiled
+def merge_posteriors(weights: Array, others: Array, log_weight: float, log_other: float) -> float:
+    """Mix two posteriors by their log likelihoods into ``weights``; return the log of the sum of likelihoods."""
+    top = max(log_weight, log_other)
+    mine, theirs = math.exp(log_weight - top), math.exp(log_other - top)
+    for j in range(weights.size):
+        weights[j] = (mine * weights[j] + theirs * others[j]) / (mine + theirs)
+    return top + math.log(mine + theirs)

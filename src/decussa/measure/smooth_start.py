@@ -10,8 +10,8 @@ other side; Fraser and Potter 1969) gives the likelihood of every onset in one p
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +30,7 @@ START_PRIOR = (0.25, 0.25, 0.25, 0.25)
 GRID_MS = 0.1
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class StartFamily:
+class StartFamily(NamedTuple):
     """Steady-state filters of every member of the family at one sampling rate.
 
     Quadratic forms are packed as (00, 11, 22, 01, 02, 12), off-diagonal terms doubled.
@@ -51,11 +50,6 @@ class StartFamily:
     step_cost: Array
     start_form: Array
     start_cost: Array
-
-    @property
-    def places(self) -> int:
-        """How many onsets are tried between two samples."""
-        return int(self.start_cost.shape[3])
 
 
 @lru_cache(maxsize=8)

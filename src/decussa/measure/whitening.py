@@ -83,13 +83,13 @@ def fit_noise(baseline: Array, order: int, coefficients: Array) -> float:
 
 
 @compiled
-def whiten(samples: Array, coefficients: Array, sd: float, out: Array) -> None:
-    """Apply the causal filter and scale to unit variance; the first samples use what there is."""
+def whiten(samples: Array, coefficients: Array, out: Array) -> None:
+    """Apply the causal filter; the first samples use what there is."""
     for k in range(samples.size):
         total = 0.0
         for j in range(min(coefficients.size, k + 1)):
             total += coefficients[j] * samples[k - j]
-        out[k] = total / sd
+        out[k] = total
 
 
 @compiled
