@@ -142,7 +142,10 @@ def stay_below(sizes: Array, levels: Array, shape: Array, correlation: float, re
 
 @compiled
 def both_below(first: float, second: float, correlation: float) -> float:
-    """P(X <= first, Y <= second) of two standard normals: Phi Phi plus Plackett's integral over the correlation."""
+    """P(X <= first, Y <= second) of two standard normals: Phi Phi plus an integral over the correlation.
+
+    Plackett 1954, Biometrika 41:351, doi 10.1093/biomet/41.3-4.351.
+    """
     top = math.asin(correlation)
     total = 0.0
     for k in range(20):
