@@ -26,26 +26,27 @@ UNPUBLISHED = 0.35
 ACTIVE_SHARE = 0.8
 #: Standard error of a repeated threshold within a person, relative (Shirota 2025, doi 10.1016/j.cnp.2025.12.008).
 REPEAT_SD = 0.05
-#: A tenth of the prior is spread widely, so that no person is unthinkable. Common practice, no source.
-BROAD_SHARE, BROAD_SD = 0.1, 0.6
+#: A tenth of the prior is spread more widely, so that no person and no change between sessions is unthinkable: log SD
+#: for the population, and in multiples of its own SD for an earlier session. Common practice, no source.
+BROAD_SHARE, BROAD_SD, BROAD_OVER_OWN = 0.1, 0.6, 3.0
 
 _NORMAL_975 = 1.959963984540054
 
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """A log-normal belief about the threshold with a broad share: mean and SD of ln(% MSO), and where it is from."""
+    """A log-normal belief about the threshold: mean and SD of ln(% MSO), SD of its broad share, and where it is from."""
 
     ln_mean: float
     ln_sd: float
+    broad_sd: float
     origin: str
 
     def log_density(self, t_mso: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the log density in ln t at each threshold ``t_mso`` (% MSO), up to a constant."""
         away = np.log(t_mso) - self.ln_mean
         close = (1 - BROAD_SHARE) / self.ln_sd * np.exp(-0.5 * (away / self.ln_sd) ** 2)
-        broad_sd = max(BROAD_SD, self.ln_sd)
-        broad = BROAD_SHARE / broad_sd * np.exp(-0.5 * (away / broad_sd) ** 2)
+        broad = BROAD_SHARE / self.broad_sd * np.exp(-0.5 * (away / self.broad_sd) ** 2)
         return np.asarray(np.log(close + broad), dtype=np.float64)
 
 
@@ -67,7 +68,7 @@ def population_prior(muscle: str | None, *, active: bool) -> Prior:
     ln_sd = math.hypot(published_sd, OTHER_STIMULATOR) if published else UNPUBLISHED
     ln_mean = math.log(mean_mso) - published_sd**2 / 2 + (math.log(ACTIVE_SHARE) if active else 0.0)
     name = found.key if found and found.key else "muscle not named"
-    return Prior(ln_mean, ln_sd, f"population, {name}")
+    return Prior(ln_mean, ln_sd, BROAD_SD, f"population, {name}")
 
 
 def earlier_prior(earlier: Estimate) -> Prior:
@@ -88,4 +89,6 @@ def earlier_prior(earlier: Estimate) -> Prior:
         )
     width = earlier.high - earlier.low
     own_sd = width / (2 * _NORMAL_975) / earlier.value if math.isfinite(width) and width > 0 else REPEAT_SD
-    return Prior(math.log(earlier.value), math.hypot(own_sd, REPEAT_SD), f"earlier session, {earlier.value:.1f} % MSO")
+    ln_sd = math.hypot(own_sd, REPEAT_SD)
+    origin = f"earlier session, {earlier.value:.1f} % MSO"
+    return Prior(math.log(earlier.value), ln_sd, BROAD_OVER_OWN * ln_sd, origin)

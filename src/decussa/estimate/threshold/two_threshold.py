@@ -99,7 +99,8 @@ def _look_for_lower(state: State) -> State:
     if state.yes:
         if math.isnan(state.silent_mso):
             return _go_to(state, state.level_mso - LOWER_MSO)
-        return _go_to(replace(state, lower_mso=state.silent_mso), state.level_mso + state.step_mso)
+        # the level that ended the silence may still be the lowest certain one: it is counted afresh
+        return replace(state, lower_mso=state.silent_mso, yes=0, no=0)
     if state.no == PULSES:
         return _go_to(replace(state, silent_mso=state.level_mso), state.level_mso + state.step_mso)
     return state
