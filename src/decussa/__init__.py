@@ -8,26 +8,43 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
-__version__ = "0.1.0"
+from decussa.model.version import VERSION
+
+__version__ = VERSION
 
 if TYPE_CHECKING:
+    from decussa.batch.summary import summarise
+    from decussa.estimate import hotspot, threshold
+    from decussa.estimate.ratio import ratio
+    from decussa.estimate.recruitment import fit_recruitment
     from decussa.measure.latency import onset_latency
     from decussa.measure.silent_period import silent_period
+    from decussa.measure.sweeps import measure_sweeps
     from decussa.model.estimate import Estimate, SilentPeriod
     from decussa.model.stimulus import Stimulus
     from decussa.model.sweep import Sweep
     from decussa.recording.read import read
     from decussa.source.virtual.person import VirtualParticipant
 
+#: Where each public name lives.
 _HOME = {
     "Estimate": "decussa.model.estimate",
     "SilentPeriod": "decussa.model.estimate",
     "Stimulus": "decussa.model.stimulus",
     "Sweep": "decussa.model.sweep",
     "VirtualParticipant": "decussa.source.virtual.person",
+    "fit_recruitment": "decussa.estimate.recruitment",
+    "measure_sweeps": "decussa.measure.sweeps",
     "onset_latency": "decussa.measure.latency",
+    "ratio": "decussa.estimate.ratio",
     "read": "decussa.recording.read",
     "silent_period": "decussa.measure.silent_period",
+    "summarise": "decussa.batch.summary",
+}
+#: Public names that are whole modules.
+_MODULES = {
+    "hotspot": "decussa.estimate.hotspot",
+    "threshold": "decussa.estimate.threshold",
 }
 
 __all__ = [
@@ -37,13 +54,21 @@ __all__ = [
     "Sweep",
     "VirtualParticipant",
     "__version__",
+    "fit_recruitment",
+    "hotspot",
+    "measure_sweeps",
     "onset_latency",
+    "ratio",
     "read",
     "silent_period",
+    "summarise",
+    "threshold",
 ]
 
 
 def __getattr__(name: str) -> object:
+    if name in _MODULES:
+        return import_module(_MODULES[name])
     if name not in _HOME:
         raise AttributeError(f"module 'decussa' has no attribute {name!r}")
     value = getattr(import_module(_HOME[name]), name)

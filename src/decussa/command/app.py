@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from decussa import __version__
+from decussa.model.version import VERSION
 
 if TYPE_CHECKING:
     from decussa.batch.many import FilesProgress
@@ -35,7 +35,7 @@ class Trace:
 
 def _show_version(asked: bool) -> None:
     if asked:
-        typer.echo(f"decussa {__version__}")
+        typer.echo(f"decussa {VERSION}")
         raise typer.Exit
 
 

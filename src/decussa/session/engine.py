@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from decussa import __version__
+from decussa.model.version import VERSION
 from decussa.model.dialogue import (
     Answer,
     Ask,
@@ -203,7 +203,7 @@ class Engine:
         kind: Kind = "refused" if isinstance(reply, Refused) else "lost" if isinstance(reply, Lost) else "answered"
         values = None
         if measured is not None and isinstance(reply, Trial):
-            values = Measured(values=reply.values, method=measured.method, version=__version__)
+            values = Measured(values=reply.values, method=measured.method, version=VERSION)
         self._write(kind, reply, sweep=sweep, measured=values)
         self._tell_plan(reply)
 

@@ -25,7 +25,13 @@ Event = Literal[
 #: From each state, the events that may happen and the state they lead to.
 TRANSITIONS: Mapping[State, Mapping[Event, State]] = {
     "new": {"opened": "gates"},
-    "gates": {"gate passed": "gates", "gate refused": "stopped", "asked": "running", "stopped": "stopped"},
+    "gates": {
+        "gate passed": "gates",
+        "gate refused": "stopped",
+        "asked": "running",
+        "held": "on hold",
+        "stopped": "stopped",
+    },
     "running": {
         "asked": "running",
         "replied": "running",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from decussa import __version__
+from decussa.model.version import VERSION
 from decussa.measure.catalogue import describe_method
 from decussa.measure.sweeps import measure_sweeps
 from decussa.model.dialogue import Deliver, Trial
@@ -63,7 +63,7 @@ def measure_sweep(
         if channel.name == request.muscle:
             verdict = judge(_facts(numbers, request, window, sweep.rate_hz), _limits(channel, protocol))
             method = describe_method(onset="model", silent=active, intervals=True, rate_hz=sweep.rate_hz, nerve=nerve)
-    return MeasuredTrial(Trial(number=number, values=values, verdict=verdict), f"{method}; version {__version__}")
+    return MeasuredTrial(Trial(number=number, values=values, verdict=verdict), f"{method}; version {VERSION}")
 
 
 def trial_by_hand(sizes_uv: dict[str, float], request: Deliver, number: int) -> MeasuredTrial:
