@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,13 +24,18 @@ _APART = {"timepoint": "{}", "stim_side": "stimulated {}"}
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Condition:
-    """Trials of one muscle that are alike but for their intensity."""
+    """Trials of one muscle that are alike but for their intensity; ``label`` as in the tables, may be empty."""
 
-    name: str
+    label: str
     stim_type: str
     isi_ms: float
     contraction_pct: float
     trials: pd.DataFrame
+
+    @property
+    def name(self) -> str:
+        """What the lab calls it, or its type where it has no name."""
+        return words.condition_name(self.label, self.stim_type)
 
     @property
     def kept(self) -> pd.DataFrame:
@@ -46,66 +53,60 @@ class Condition:
         return bool(self.contraction_pct > 0 or self.trials["silent_end_ms"].notna().any())
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One row of the summary: what was estimated, of which condition."""
+
+    quantity: str
+    condition: str
+    isi_ms: float
+    intensity_mso: float
+    estimate: Estimate
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class MusclePlace:
-    """One muscle of one side: its trials, conditions, and rows of the summary.
+    """One muscle of one side: its trials, its conditions with the paired ones by interval, its rows of the summary.
 
-    ``apart`` says the time point or the side stimulated where the session has several.
+    ``apart`` says the time point or the side stimulated where the session has several. ``tests`` are the names of the
+    single conditions that paired ones are held against.
     """
 
     key: str
     side: str
     apart: str
     trials: pd.DataFrame
-    summary: pd.DataFrame
+    conditions: tuple[Condition, ...]
+    tests: frozenset[str]
+    summary: tuple[Found, ...]
 
     @property
     def name(self) -> str:
         """``FDI right``; with what tells it from another of the same muscle and side, where there is one."""
         return ", ".join(part for part in (words.place_name(self.key, self.side), self.apart) if part)
 
-    @property
-    def conditions(self) -> list[Condition]:
-        """All conditions, in order of first appearance."""
-        return [
-            Condition(
-                words.condition_name(str(alike["condition"]), str(alike["stim_type"])),
-                str(alike["stim_type"]),
-                _float(alike["isi_ms"]),
-                _float(alike["contraction_pct"]),
-                trials,
-            )
-            for alike, trials in groups(self.trials, ALIKE)
-        ]
-
     def of_type(self, stim_type: str) -> list[Condition]:
         """Return the conditions of one type of stimulus."""
         return [condition for condition in self.conditions if condition.stim_type == stim_type]
 
-    def unconditioned(self, paired: Condition) -> pd.DataFrame:
-        """Return the single trials that the trials of a paired condition are held against."""
-        return unconditioned_trials(paired.kept, self.trials)[0]
+    def rows(self, *quantities: str) -> list[Found]:
+        """Return the rows of the summary for these quantities."""
+        return [row for row in self.summary if row.quantity in quantities]
 
-    def tests(self) -> set[str]:
-        """Return the names of the single conditions that paired ones are held against."""
-        alone = [self.unconditioned(paired) for paired in self.of_type("paired")]
-        return {str(name) for trials in alone for name in trials["condition"].unique()}
-
-    def rows(self, quantity: str) -> pd.DataFrame:
-        """Return the rows of the summary for one quantity."""
-        return self.summary[self.summary["quantity"] == quantity]
-
-    def estimate(self, quantity: str, condition: Condition, intensity_mso: float = np.nan) -> Estimate:
+    def estimate(self, quantity: str, condition: Condition, intensity_mso: float = math.nan) -> Estimate:
         """Return an estimate of the summary for a condition; an empty one where there is none."""
-        rows = self.rows(quantity)
-        name = str(condition.trials["condition"].iloc[0])
-        rows = rows[(rows["condition"] == name) & _equal(rows["isi_ms"], condition.isi_ms)]
-        if np.isfinite(intensity_mso):
-            rows = rows[_equal(rows["intensity_mso"], intensity_mso)]
+        rows = [
+            row
+            for row in self.rows(quantity)
+            if row.condition == condition.label
+            and _same(row.isi_ms, condition.isi_ms)
+            and (math.isnan(intensity_mso) or row.intensity_mso == intensity_mso)
+        ]
         # Conditions of one name that differ in contraction have one row each, told apart by their method.
         if len(rows) > 1 and condition.contraction_pct > 0:
-            rows = rows[rows["method"].str.contains(f"contraction {condition.contraction_pct:g} %", regex=False)]
-        return to_estimate(rows.iloc[0]) if len(rows) else Estimate()
+            wanted = f"contraction {condition.contraction_pct:g} %"
+            rows = [row for row in rows if wanted in row.estimate.method] or rows
+        return rows[0].estimate if rows else Estimate()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,7 +150,7 @@ def _places(rows: pd.DataFrame, summed: pd.DataFrame) -> list[MusclePlace]:
     nerve = rows["stim_type"] == "nerve"
     given = list(groups(rows[~nerve], list(_APART)))
     if len(given) <= 1:
-        return [MusclePlace(key, side, "", rows, own)]
+        return [_place(key, side, "", rows, own)]
     differ = [name for name in _APART if len({str(apart[name]) for apart, _ in given}) > 1]
     places = []
     for apart, magnetic in given:
@@ -158,21 +159,50 @@ def _places(rows: pd.DataFrame, summed: pd.DataFrame) -> list[MusclePlace]:
         same_side = (own["stim_side"] == apart["stim_side"]) | (own["quantity"] == "mmax")
         said = [_APART[name].format(apart[name] or "not said") for name in differ]
         places.append(
-            MusclePlace(key, side, ", ".join(said), chosen, own[(own["timepoint"] == apart["timepoint"]) & same_side])
+            _place(key, side, ", ".join(said), chosen, own[(own["timepoint"] == apart["timepoint"]) & same_side])
         )
     return places
 
 
-def to_estimate(row: pd.Series[object]) -> Estimate:  # type: ignore[type-var]
-    """Return a row of the summary as an estimate."""
-    return Estimate(
+def _place(key: str, side: str, apart: str, trials: pd.DataFrame, summary: pd.DataFrame) -> MusclePlace:
+    conditions = [
+        Condition(
+            str(alike["condition"]),
+            str(alike["stim_type"]),
+            _float(alike["isi_ms"]),
+            _float(alike["contraction_pct"]),
+            rows,
+        )
+        for alike, rows in groups(trials, ALIKE)
+    ]
+    paired = sorted((one for one in conditions if one.stim_type == "paired"), key=_by_interval)
+    others = [one for one in conditions if one.stim_type != "paired"]
+    tests = {str(name) for pair in paired for name in unconditioned(pair, trials)["condition"].unique()}
+    found = tuple(_found(row) for row in summary.to_dict("records"))
+    return MusclePlace(key, side, apart, trials, (*others, *paired), frozenset(tests), found)
+
+
+def unconditioned(paired: Condition, trials: pd.DataFrame) -> pd.DataFrame:
+    """Return the single trials of the same muscle that the trials of a paired condition are held against."""
+    return unconditioned_trials(paired.kept, trials)[0]
+
+
+def _by_interval(condition: Condition) -> float:
+    return condition.isi_ms if math.isfinite(condition.isi_ms) else math.inf
+
+
+def _found(row: Mapping[Hashable, Any]) -> Found:
+    estimate = Estimate(
         value=_float(row["value"]),
         low=_float(row["low"]),
         high=_float(row["high"]),
         level=_float(row["level"]),
-        n=int(_float(row["n"])) if np.isfinite(_float(row["n"])) else 0,
+        n=int(row["n"]) if math.isfinite(row["n"]) else 0,
         method=str(row["method"]),
         reason=str(row["reason"]),
+    )
+    return Found(
+        str(row["quantity"]), str(row["condition"]), _float(row["isi_ms"]), _float(row["intensity_mso"]), estimate
     )
 
 
@@ -194,9 +224,9 @@ def _complete_summary(summary: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _equal(values: pd.Series[float], wanted: float) -> pd.Series[bool]:
-    return values.isna() if np.isnan(wanted) else values == wanted
+def _same(value: float, wanted: float) -> bool:
+    return math.isnan(value) if math.isnan(wanted) else value == wanted
 
 
 def _float(value: object) -> float:
-    return float(value) if isinstance(value, float | int | np.floating | np.integer) else float("nan")
+    return float(value) if isinstance(value, float | int | np.floating | np.integer) else math.nan

@@ -14,8 +14,8 @@ import pandas as pd
 import scipy
 import typst
 
-from decussa.model.version import VERSION
 from decussa.model.recording import Recording
+from decussa.model.version import VERSION
 from decussa.report import numbers, words
 
 #: Facts about the person; the rest is about the set-up.

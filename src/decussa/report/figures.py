@@ -14,7 +14,7 @@ from decussa.batch.trials import sizes
 from decussa.estimate.average import mean, median
 from decussa.model.recording import Recording
 from decussa.report import numbers, words
-from decussa.report.content import Condition, MusclePlace, has_curve
+from decussa.report.content import Condition, MusclePlace, has_curve, unconditioned
 from decussa.report.curve import draw_curve
 from decussa.report.panels import Panel, draw_panels, limits_of
 from decussa.report.ratios import RatioLine, draw_ratios
@@ -28,7 +28,7 @@ BEFORE_MS = 20.0
 AFTER_WINDOW_MS = 15.0
 #: Pairs further apart than this show their test response only.
 LONGEST_PAIR_MS = 200.0
-PANEL_MM, PAIRED_MM, SILENCE_MM = 38.0, 35.0, 38.0
+PANEL_MM, PAIRED_MM, SILENCE_MM = 37.0, 33.0, 37.0
 MOST_IN_ROW = 4
 MOST_PANELS = 12
 MOST_LEVELS = 12
@@ -62,7 +62,7 @@ def blocks_of(sides: Sides, recordings: Recordings) -> list[Block]:
 def _singles(sides: Sides, recordings: Recordings) -> Block:
     panels: list[Panel] = []
     more = 0
-    tests = {name for place in sides for name in place.tests()}
+    tests = {name for place in sides for name in place.tests}
     for name, stim_type in _named(sides, ("nerve", "single")):
         chosen = [
             (place, condition)
@@ -211,9 +211,9 @@ def _levels(condition: Condition, recordings: Recordings, span: Span) -> Iterato
 
 
 def _responds_from(place: MusclePlace) -> float:
-    rows = place.rows("mep_status")
-    rows = rows[(rows["value"] == 1) & ~rows["method"].str.startswith("during contraction")]
-    return float(rows["intensity_mso"].iloc[0]) if len(rows) else math.nan
+    found = [row for row in place.rows("mep_status") if row.estimate.value == 1]
+    at_rest = [row for row in found if not row.estimate.method.startswith("during contraction")]
+    return at_rest[0].intensity_mso if at_rest else math.nan
 
 
 def _pairs(sides: Sides, recordings: Recordings) -> Block:
@@ -254,14 +254,14 @@ def _bar_at_end(panel: Panel, *, last: bool) -> Panel:
 
 def _test_and_pairs(place: MusclePlace) -> list[tuple[MusclePlace, Condition]]:
     paired = place.of_type("paired")
-    tests = place.tests()
+    tests = place.tests
     alone = [condition for condition in place.of_type("single") if condition.name in tests and not has_curve(condition)]
     return [(place, condition) for condition in [*alone, *paired]] if paired else []
 
 
 def _ratio_line(place: MusclePlace, condition: Condition, *, several: bool) -> RatioLine:
     kind = kind_of(condition.isi_ms)
-    alone = sizes(place.unconditioned(condition)).uv
+    alone = sizes(unconditioned(condition, place.trials)).uv
     middle = mean(alone) if alone.size else math.nan
     name = f"{condition.name}, {numbers.quantity(condition.isi_ms, 'ms')}"
     if several:

@@ -14,13 +14,27 @@ from matplotlib.figure import Figure
 from decussa.model.estimate import Estimate
 from decussa.report import numbers
 from decussa.report.style import (
-    EDGE, INK, INK_2, MIND, NOW, SHEET, SMALL_PT, TEXT_PT, add_panel, hatch, hide_axes, new_figure, round_length,
+    EDGE,
+    INK,
+    INK_2,
+    MIND,
+    NOW,
+    SHEET,
+    SMALL_PT,
+    TEXT_PT,
+    add_panel,
+    hatch,
+    hide_axes,
+    new_figure,
+    round_length,
 )  # fmt: skip
 from decussa.report.traces import Span, Traces, envelope
 
 HEAD_MM = 8.5
 FOOT_MM = 6.0
 GAP_MM = 5.0
+#: Room at the right for half of the last label.
+END_MM = 4.0
 #: Points per printed mm: finer than a printer's dot pitch would not be seen.
 POINTS_PER_MM = 6.0
 #: A scale bar takes at most this share of the height.
@@ -68,7 +82,7 @@ def draw_panels(rows: Sequence[Sequence[Panel]], width_mm: float, row_mm: float)
     figure = new_figure(width_mm, row_mm * len(rows))
     longest = max(_length(row) for row in rows)
     most = max(len(row) for row in rows)
-    per_ms = (width_mm - GAP_MM * (most - 1) - 2.0) / longest
+    per_ms = (width_mm - GAP_MM * (most - 1) - 1.0 - END_MM) / longest
     for number, row in enumerate(rows):
         left = 1.0
         bottom = row_mm * (len(rows) - 1 - number) + FOOT_MM

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from decussa.model.estimate import Estimate
 from decussa.report import numbers
-from decussa.report.style import CONDITIONS, INK, INK_2, TEXT_PT, add_panel, new_figure
+from decussa.report.style import CONDITIONS, INK, INK_2, add_panel, new_figure, write_beside
 
 ROW_MM = 6.2
 FOOT_MM = 6.0
@@ -72,15 +72,9 @@ def _draw(axes: Axes, place: int, line: RatioLine, low: float, high: float) -> N
     steps = np.linspace(-0.22, 0.22, max(inside.size, 1))[: inside.size]
     axes.plot(inside, place + steps, ".", markersize=3.0, color=colour, alpha=0.45, markeredgewidth=0)
     value, start, end = line.estimate.value, line.estimate.low, line.estimate.high
-    beside = {
-        "xycoords": axes.get_yaxis_transform(),
-        "textcoords": "offset points",
-        "va": "center",
-        "fontsize": TEXT_PT,
-    }
-    axes.annotate(line.name, (0, place), (-5, 0), ha="right", **beside)
+    write_beside(axes, line.name, (0, place), (-5, 0), ha="right", va="center")
     text = numbers.short(value, start, end, "") if math.isfinite(value) else f"{numbers.DASH} no ratio"
-    axes.annotate(text, (1, place), (5, 0), ha="left", color=INK if math.isfinite(value) else INK_2, **beside)
+    write_beside(axes, text, (1, place), (5, 0), va="center", color=INK if math.isfinite(value) else INK_2)
     if not math.isfinite(value):
         return
     if not (math.isnan(start) or math.isnan(end)):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from decussa.model.estimate import Estimate
 from decussa.report import numbers, words
-from decussa.report.content import Condition, MusclePlace, has_curve, to_estimate
+from decussa.report.content import Condition, MusclePlace, has_curve
 
 #: Every value of this program's first issue: nobody has looked at the marks yet.
 UNREVIEWED = "unreviewed"
@@ -50,7 +50,7 @@ def results_of(place: MusclePlace, remarks: Remarks) -> list[Result]:
     lines = list(_status(place))
     lines += [_line(place, "mmax", c, "uV", remarks) for c in place.of_type("nerve")[:1]]
     lead = leading(place)
-    tests = place.tests()
+    tests = place.tests
     for condition in place.of_type("single"):
         if not has_curve(condition) or condition is lead:
             lines += _single(place, condition, remarks, lead=condition is lead, test=condition.name in tests)
@@ -63,28 +63,26 @@ def results_of(place: MusclePlace, remarks: Remarks) -> list[Result]:
 
 
 def leading(place: MusclePlace) -> Condition | None:
-    """Return the condition whose response stands for the muscle: of one intensity, outside pairs, at rest, with a size."""
+    """Return the condition whose response stands for the muscle: of one intensity, with a size, outside pairs, the most trials."""
     singles = place.of_type("single")
-    tests = place.tests()
 
-    def rank(condition: Condition) -> tuple[bool, bool, bool, bool]:
+    def rank(condition: Condition) -> tuple[bool, bool, bool, int]:
         size = place.estimate("mep_amplitude", condition)
-        return len(condition.levels) > 1, not math.isfinite(size.value), condition.name in tests, condition.active
+        several = len(condition.levels) > 1
+        return several, not math.isfinite(size.value), condition.name in place.tests, -len(condition.kept)
 
     return min(singles, key=rank, default=None)
 
 
 def _status(place: MusclePlace) -> Iterator[Result]:
-    for _, row in place.rows("mep_status").iterrows():
-        found = to_estimate(row)
+    for row in place.rows("mep_status"):
+        found = row.estimate
         state = found.method.partition(":")[0]
         value = "yes" if found.value == 1 else "no" if found.value == 0 else numbers.DASH
-        yield Result(f"Response obtainable {state}", value, "", "", words.in_print(found.reason), "")
-    for quantity in ("rmt", "amt"):
-        for _, row in place.rows(quantity).iterrows():
-            found = to_estimate(row)
-            if math.isfinite(found.value):
-                yield result(words.quantity_name(quantity, ""), found, "% MSO", Remarks())
+        yield Result(f"Response {state}", value, "", "", words.in_print(found.reason), "")
+    for row in place.rows("rmt", "amt"):
+        if math.isfinite(row.estimate.value):
+            yield result(words.quantity_name(row.quantity, ""), row.estimate, "% MSO", Remarks())
 
 
 def _single(place: MusclePlace, condition: Condition, remarks: Remarks, *, lead: bool, test: bool) -> Iterator[Result]:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pandas as pd
 
 from decussa.report import numbers, words
-from decussa.report.content import Content, MusclePlace, to_estimate
+from decussa.report.content import Content, MusclePlace
 from decussa.report.results import leading
 
 #: From this share of a condition's trials on, what was rejected or doubtful is said on the first page.
@@ -50,10 +50,9 @@ def _given(content: Content) -> str:
 
 
 def _status(place: MusclePlace) -> Iterator[str]:
-    for _, row in place.rows("mep_status").iterrows():
-        found = to_estimate(row)
+    for row in place.rows("mep_status"):
+        found, level = row.estimate, row.intensity_mso
         state = found.method.partition(":")[0]
-        level = float(row["intensity_mso"])
         at = f"{level:g}{numbers.THIN}%{numbers.THIN}MSO" if math.isfinite(level) else "an intensity not stated"
         if found.value == 1:
             yield f"Responses {state} from {at} on."
@@ -71,6 +70,8 @@ def _size(place: MusclePlace) -> Iterator[str]:
     if not math.isfinite(size.value):
         return
     at = words.setting(lead.levels[0]) if len(lead.levels) == 1 else lead.name
+    if lead.contraction_pct > 0:
+        at += f" and {lead.contraction_pct:g}{numbers.THIN}%{numbers.THIN}MVC"
     text = f"At {at} the response measured {numbers.short(size.value, size.low, size.high, 'uV')}"
     share = place.estimate("mep_mmax_pct", lead)
     if math.isfinite(share.value):
@@ -82,19 +83,18 @@ def _size(place: MusclePlace) -> Iterator[str]:
 
 
 def _silent(place: MusclePlace) -> Iterator[str]:
-    rows = place.rows("silent_period")
-    rows = rows[rows["value"].notna() & rows["isi_ms"].isna()]
-    if rows.empty:
+    singles = [row.estimate for row in place.rows("silent_period") if math.isnan(row.isi_ms)]
+    found = max((one for one in singles if math.isfinite(one.value)), key=lambda one: one.n, default=None)
+    if found is None:
         return
-    found = to_estimate(rows.loc[rows["n"].idxmax()])
     yield f"The silent period lasted {numbers.short(found.value, found.low, found.high, 'ms')}."
 
 
 def _pairs(place: MusclePlace) -> Iterator[str]:
     said: dict[str, list[str]] = {"below 1": [], "above 1": [], "cannot be told from 1": [], "has no value": []}
-    for _, row in place.summary[place.summary["quantity"].isin(list(_KINDS))].iterrows():
-        found = to_estimate(row)
-        name = f"{_KINDS[str(row['quantity'])]} at {numbers.quantity(float(row['isi_ms']), 'ms')}"
+    for row in sorted(place.rows(*_KINDS), key=lambda row: row.isi_ms):
+        found = row.estimate
+        name = f"{_KINDS[row.quantity]} at {numbers.quantity(row.isi_ms, 'ms')}"
         if not math.isfinite(found.value):
             said["has no value"].append(name)
             continue
@@ -139,8 +139,11 @@ def counted_rules(trials: pd.DataFrame) -> str:
 
 def _unbounded(content: Content) -> Iterator[str]:
     for place in content.places:
-        rows = place.summary[place.summary["quantity"].isin(list(_KINDS))]
-        open_ones = rows[rows["value"].notna() & ~(rows["low"].abs().lt(math.inf) & rows["high"].abs().lt(math.inf))]
-        if len(open_ones):
-            names = numbers.listed([_KINDS[str(quantity)] for quantity in open_ones["quantity"]])
+        open_ones = [
+            row
+            for row in place.rows(*_KINDS)
+            if math.isfinite(row.estimate.value) and (math.isinf(row.estimate.low) or math.isinf(row.estimate.high))
+        ]
+        if open_ones:
+            names = numbers.listed([_KINDS[row.quantity] for row in open_ones])
             yield f"{place.name}: the interval of {names} is open: the test response is not clearly above 0."

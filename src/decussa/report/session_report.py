@@ -138,7 +138,7 @@ def _background(content: Content, recordings: Sequence[Recording]) -> dict[str, 
     conditions = []
     for place in content.places:
         rows, more = condition_rows(place)
-        conditions.append({"name": place.name, "rows": rows, "more": more})
+        conditions.append({"name": place.name, "rows": [asdict(row) for row in rows], "more": more})
     return {
         "columns": [heading for _, _, heading in COLUMNS],
         "conditions": conditions,

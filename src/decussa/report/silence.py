@@ -13,9 +13,19 @@ from numpy.typing import NDArray
 
 from decussa.model.estimate import Estimate
 from decussa.report import numbers
-from decussa.report.panels import draw_bar, time_ticks
+from decussa.report.panels import END_MM, draw_bar, time_ticks
 from decussa.report.style import (
-    INK, INK_2, LINE, NOW, NOW_WASH, SMALL_PT, TEXT_PT, add_panel, hatch, hide_axes, new_figure,
+    INK,
+    INK_2,
+    LINE,
+    NOW,
+    NOW_WASH,
+    SMALL_PT,
+    TEXT_PT,
+    add_panel,
+    hatch,
+    hide_axes,
+    new_figure,
 )  # fmt: skip
 from decussa.report.traces import Span, Traces, envelope
 
@@ -42,7 +52,7 @@ class Silence:
 def draw_silences(silences: Sequence[Silence], span_ms: Span, width_mm: float, height_mm: float) -> Figure:
     """Return the figure, the conditions side by side on one time scale."""
     figure = new_figure(width_mm, height_mm)
-    each = (width_mm - 2.0 - GAP_MM * (len(silences) - 1)) / len(silences)
+    each = (width_mm - 1.0 - END_MM - GAP_MM * (len(silences) - 1)) / len(silences)
     for place, silence in enumerate(silences):
         axes = add_panel(figure, 1.0 + place * (each + GAP_MM), FOOT_MM, each, height_mm - HEAD_MM - FOOT_MM)
         _draw(axes, silence, span_ms, each)

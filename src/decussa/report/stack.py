@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,11 +11,23 @@ from matplotlib.figure import Figure
 
 from decussa.report import numbers
 from decussa.report.panels import draw_sweeps, time_ticks
-from decussa.report.style import EDGE, INK, INK_2, MODEL, SMALL_PT, hatch, hide_axes, new_figure, round_length
-from decussa.report.style import add_panel as place_axes
+from decussa.report.style import (
+    EDGE,
+    INK,
+    INK_2,
+    MODEL,
+    SMALL_PT,
+    TINY_PT,
+    add_panel,
+    hatch,
+    hide_axes,
+    new_figure,
+    round_length,
+    write_beside,
+)  # fmt: skip
 from decussa.report.traces import Span, Traces
 
-LEFT_MM = 12.0
+LEFT_MM = 15.0
 RIGHT_MM = 13.0
 FOOT_MM = 6.0
 #: Share of a row that its largest sweep fills.
@@ -41,7 +52,7 @@ def draw_stack(
     """Return the figure; a line is drawn below the level ``from_mso`` (NaN: none), from which responses are obtained."""
     figure = new_figure(width_mm, height_mm)
     inner_mm = width_mm - LEFT_MM - RIGHT_MM
-    axes = place_axes(figure, LEFT_MM, FOOT_MM, inner_mm, height_mm - FOOT_MM - 1.0)
+    axes = add_panel(figure, LEFT_MM, FOOT_MM, inner_mm, height_mm - FOOT_MM - 1.0)
     axes.set(xlim=span_ms, ylim=(0.0, float(len(levels))))
     hide_axes(axes, keep_x=True)
     axes.set_xticks(*time_ticks(span_ms, inner_mm))
@@ -65,20 +76,16 @@ def _draw_level(axes: Axes, row: int, level: Level, width_mm: float) -> None:
     draw_sweeps(
         axes, Traces(traces.time_ms, traces.samples_uv * scale + shift, traces.verdicts, traces.artifacts_ms), width_mm
     )
-    beside = {"xycoords": axes.get_yaxis_transform(), "textcoords": "offset points", "annotation_clip": False}
-    label = f"{level.intensity_mso:g}{numbers.THIN}%"
-    axes.annotate(label, (0, row + 0.56), (-3, 0), ha="right", va="bottom", fontsize=SMALL_PT, color=INK, **beside)
-    counted = f"{level.responses} of {level.trials}"
-    axes.annotate(counted, (0, row + 0.5), (-3, 0), ha="right", va="top", fontsize=6.5, color=INK_2, **beside)
+    middle = row + 0.5
+    label, counted = f"{level.intensity_mso:g}{numbers.THIN}%", f"{level.responses} of {level.trials}"
+    write_beside(axes, label, (0, middle), (-3, 1), ha="right", va="bottom", fontsize=SMALL_PT)
+    write_beside(axes, counted, (0, middle), (-3, -1), ha="right", va="top", fontsize=TINY_PT, color=INK_2)
     length = round_length(0.6 * height)
     place = 1 + 1.5 / width_mm
-    middle = row + 0.5
-    axes.plot(
-        (place, place), (middle - length * scale / 2, middle + length * scale / 2),
-        color=INK, linewidth=1.4, transform=axes.get_yaxis_transform(), clip_on=False,
-    )  # fmt: skip
+    ends = (middle - length * scale / 2, middle + length * scale / 2)
+    axes.plot((place, place), ends, color=INK, linewidth=1.4, transform=axes.get_yaxis_transform(), clip_on=False)
     bar = numbers.quantity(length, "uV")
-    axes.annotate(bar, (place, middle), (3, 0), ha="left", va="center", fontsize=SMALL_PT, color=INK_2, **beside)
+    write_beside(axes, bar, (place, middle), (3, 0), ha="left", va="center", fontsize=SMALL_PT, color=INK_2)
 
 
 def _extent(traces: Traces) -> Span:
@@ -91,9 +98,4 @@ def _extent(traces: Traces) -> Span:
 
 def row_height(levels: int) -> float:
     """Return the height in mm of one level: generous for few, tight for many."""
-    return min(max(78.0 / max(levels, 1), 5.5), 13.0)
-
-
-def is_level(value: float) -> bool:
-    """Return whether the intensity is known."""
-    return math.isfinite(value)
+    return min(max(66.0 / max(levels, 1), 5.5), 13.0)

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -32,6 +33,7 @@ FACE = "Libertinus Serif"
 _MEASURED_WITH = "DejaVu Serif"
 TEXT_PT = 8.5
 SMALL_PT = 7.5
+TINY_PT = 6.8
 
 _SETTINGS = {
     "svg.fonttype": "none",
@@ -101,6 +103,13 @@ def to_svg(figure: Figure) -> str:
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     svg = buffer.getvalue().replace(_MEASURED_WITH, FACE)
     return re.sub(r"(\d\.\d\d)\d+", r"\1", svg)
+
+
+def write_beside(axes: Axes, text: str, at: tuple[float, float], shift_pt: tuple[float, float], **look: Any) -> None:
+    """Write beside a panel: ``at`` is the fraction of its width and a value of its scale, the shift is in points."""
+    axes.annotate(
+        text, at, shift_pt, axes.get_yaxis_transform(), textcoords="offset points", annotation_clip=False, **look
+    )
 
 
 def hatch(axes: Axes, start: float, end: float) -> None:

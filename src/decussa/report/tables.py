@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from decussa.report import numbers, words
 from decussa.report.content import Condition, MusclePlace
@@ -19,35 +20,48 @@ COLUMNS = (
 #: More conditions than this of one muscle are left to the summary table, and the report says so.
 MOST_ROWS = 30
 
-Cell = dict[str, str]
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One value as printed."""
+
+    text: str
+    interval: str
+    unit: str
 
 
-def condition_rows(place: MusclePlace) -> tuple[list[list[Cell]], int]:
-    """Return the rows of one muscle, one per condition and intensity, and how many more there are.
+@dataclass(frozen=True, slots=True)
+class ConditionRow:
+    """One condition at one intensity: its name, what was given, kept of given, one cell per entry of ``COLUMNS``."""
 
-    Each row begins with the condition, what was given, and kept of given; then one cell per entry of ``COLUMNS``.
-    """
+    name: str
+    given: str
+    kept: str
+    cells: tuple[Cell, ...]
+
+
+def condition_rows(place: MusclePlace) -> tuple[list[ConditionRow], int]:
+    """Return the rows of one muscle, one per condition and intensity, and how many more there are."""
     rows = [row for condition in place.conditions for row in _rows_of(place, condition)]
     return rows[:MOST_ROWS], max(len(rows) - MOST_ROWS, 0)
 
 
-def _rows_of(place: MusclePlace, condition: Condition) -> list[list[Cell]]:
+def _rows_of(place: MusclePlace, condition: Condition) -> list[ConditionRow]:
     if condition.stim_type == "nerve" or len(condition.levels) <= 1:
         return [_row(place, condition, math.nan)]
     return [_row(place, condition, level) for level in condition.levels]
 
 
-def _row(place: MusclePlace, condition: Condition, level_mso: float) -> list[Cell]:
+def _row(place: MusclePlace, condition: Condition, level_mso: float) -> ConditionRow:
     trials = condition.trials
     if math.isfinite(level_mso):
         trials = trials[trials["intensity_mso"] == level_mso]
-    kept = int(trials["kept"].sum())
-    return [
-        _cell(condition.name),
-        _cell(_given(place, condition, level_mso)),
-        _cell(f"{kept} of {len(trials)}"),
-        *(_value(place, quantity, unit, condition, level_mso) for quantity, unit, _ in COLUMNS),
-    ]
+    return ConditionRow(
+        name=words.shortened(condition.name, 40),
+        given=_given(place, condition, level_mso),
+        kept=f"{int(trials['kept'].sum())} of {len(trials)}",
+        cells=tuple(_value(place, quantity, unit, condition, level_mso) for quantity, unit, _ in COLUMNS),
+    )
 
 
 def _given(place: MusclePlace, condition: Condition, level_mso: float) -> str:
@@ -65,7 +79,7 @@ def _given(place: MusclePlace, condition: Condition, level_mso: float) -> str:
     if math.isfinite(condition.isi_ms):
         measured = place.estimate("isi_measured", condition, level_mso).value
         seen = f" (seen {measured:.2f})" if math.isfinite(measured) else ""
-        parts.append(f"{condition.isi_ms:g}{seen}{numbers.THIN}ms")
+        parts.append(f"{condition.isi_ms:g}{numbers.THIN}ms{seen}")
     if condition.contraction_pct > 0:
         parts.append(f"{condition.contraction_pct:g}{numbers.THIN}%{numbers.THIN}MVC")
     return ", ".join(part for part in parts if part)
@@ -74,13 +88,7 @@ def _given(place: MusclePlace, condition: Condition, level_mso: float) -> str:
 def _value(place: MusclePlace, quantity: str, unit: str, condition: Condition, level_mso: float) -> Cell:
     found = place.estimate(quantity, condition, level_mso)
     value, interval, printed = numbers.estimate(found.value, found.low, found.high, unit)
-    if value == numbers.DASH:
-        return _cell(value)
-    return {"text": value, "interval": interval, "unit": printed}
-
-
-def _cell(text: str) -> Cell:
-    return {"text": text, "interval": "", "unit": ""}
+    return Cell(value, interval, printed if value != numbers.DASH or interval else "")
 
 
 def count_row(place: MusclePlace) -> list[str]:
@@ -100,14 +108,15 @@ def method_lines(places: tuple[MusclePlace, ...]) -> list[str]:
     measured = sorted({method for place in places for method in place.trials["method"].unique() if method})
     lines: dict[str, list[str]] = {}
     for place in places:
-        for quantity, method in zip(place.summary["quantity"], place.summary["method"], strict=True):
-            if str(quantity).startswith(("trials_", "rejected")) or not method:
+        for row in place.summary:
+            quantity, method = row.quantity, row.estimate.method
+            if quantity.startswith(("trials_", "rejected")) or not method:
                 continue
             # What differs from row to row is said where it counts: in the summary table.
-            core = "; ".join(part for part in str(method).split("; ") if not _varies(part))
+            core = "; ".join(part for part in method.split("; ") if not _varies(part))
             names = lines.setdefault(core, [])
             if quantity not in names:
-                names.append(str(quantity))
+                names.append(quantity)
     estimated = [f"{', '.join(names)}: {words.in_print(method)}" for method, names in lines.items() if method]
     return [f"Measured: {words.in_print(method)}" for method in measured] + estimated
 
