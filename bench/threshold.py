@@ -7,7 +7,7 @@ Four worlds, each person's threshold known exactly (P(size >= 50 uV) = 0.5):
 
 - yes/no: a cumulative Gaussian.
 - sizes: a recruitment curve that saturates (no lower plateau), variability before and after it, amplifier noise.
-- both again, hard: excitability drifts (first-order autoregression, 30 pulses, 0.5 spreads), variability has t tails
+- both again, hard: excitability drifts (first-order autoregression, 30 pulses, SD 0.2 spreads), variability has t tails
   with 3 degrees of freedom, and 2 % of pulses are lapses, half of them silent, half large.
 
 Printed: pulses until 95 % of people are within 2 and 3 % MSO, coverage of 95 % intervals at 10, 20 and 40 pulses and
@@ -50,6 +50,7 @@ class Outcome:
 class Person(Protocol):
     threshold_mso: float
     spread: float
+    excitability: Excitability
 
     def pulse(self, intensity_mso: float) -> Outcome: ...
 
@@ -290,15 +291,18 @@ def make_people(kind: type, n: int, seed: int, *, hard: bool) -> list[Person]:
 def bound(people: list[Person], within_mso: float, *, sizes: bool) -> int:
     """Return the pulses until 95 % are within for unbiased estimates that meet the Cramer-Rao bound, all pulses at t.
 
-    A yes or no has 2 / pi of the information of a Gaussian log size; the spread is taken as known, no prior is used.
+    A yes or no has 2 / pi of the information of a Gaussian log size; the spread is taken as known, no prior is used. Where
+    excitability drifts, the variance of its mean over the pulses is added: weighing them otherwise gains little.
     """
-    sd = np.array([person.spread * person.threshold_mso for person in people]) * (
-        1 if sizes else math.sqrt(math.pi / 2)
-    )
-    n = 1
-    while np.mean(2 * ndtr(within_mso * math.sqrt(n) / sd) - 1) < 0.95:
-        n += 1
-    return n
+    sd = np.array([person.spread * person.threshold_mso for person in people])
+    for n in range(1, 1000):
+        gap = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+        moods = people[0].excitability
+        drift = moods.drift_sd**2 * np.mean(moods.kept**gap) if moods.hard else 0.0
+        error = sd * math.sqrt((1 if sizes else math.pi / 2) / n + drift)
+        if np.mean(2 * ndtr(within_mso / error) - 1) >= 0.95:
+            return n
+    return 1000
 
 
 def describe(name: str, result: Run) -> str:
