@@ -13,10 +13,10 @@ compare.
 from __future__ import annotations
 
 import argparse
-import resource
 import statistics
 import tempfile
 import time
+import tracemalloc
 import warnings
 from collections.abc import Callable
 from pathlib import Path
@@ -207,9 +207,11 @@ def main() -> None:
     mne.set_log_level("ERROR")
     sweeps = invent(options.sweeps)
     by_us(sweeps[:200])
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    ours, theirs = by_us(sweeps), by_numpy(sweeps)
-    grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
+    tracemalloc.start()
+    ours = by_us(sweeps)
+    extra = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    theirs = by_numpy(sweeps)
     # the same quantities, or the comparison would mean nothing
     for one, other in (("background_rms_uv", "background"), ("amplitude_uv", "amplitude"), ("area_uv_ms", "area")):
         print(f"  median ratio of {one} to the peer's: {np.nanmedian(ours[one] / theirs[other]):.3f}")
@@ -225,7 +227,7 @@ def main() -> None:
         "MNE epochs": time_of(lambda: by_mne(sweeps), 1),
     }
     show(f"{options.sweeps} sweeps x {LENGTH} float32, one thread", seconds, 1e6 / options.sweeps, "us per sweep")
-    print(f"  peak memory grew by {grown / 1024:.0f} MB during one pass of decussa and numpy/scipy")
+    print(f"  memory beside the sweeps, at most: {extra / 1e6:.1f} MB with the results")
     if not options.no_file:
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "hour.bdf"
