@@ -28,7 +28,7 @@ SILENT_SHARE = 0.003
 PRIOR_MS = 20.0
 #: Levels last so long before they change, silent ones so long; breaks are so long and come so often; responses last so long.
 STAY_MS = 6.0
-GAP_MS = 3.0
+GAP_MS = 2.0
 BREAK_MS = 8.0
 BETWEEN_BREAKS_MS = 100.0
 RESPONSE_MS = 15.0
@@ -148,11 +148,12 @@ def silence_behind(forward: Array, step_ms: float, silent: Array, busy: Array) -
     for k in range(n):
         top = forward[:, k].max()
         mean = response.mean()
+        mean_break = breaks.mean()
         for level in range(levels - 1):
             seen = math.exp(forward[1 + level, k] - top)
             response[level] = (stay * response[level] + (1 - stay) * mean) * seen
             if level < STEPS:
-                breaks[level] *= seen
+                breaks[level] = (stay * breaks[level] + (1 - stay) * mean_break) * seen
         quiet *= math.exp(forward[0, k] - top)
         # the sample is seen; now the regime may change
         comes = break_comes * quiet / STEPS

@@ -42,7 +42,7 @@ LEAST_SILENCE_MS = 10.0
 METHOD = "median of the posterior, EMG returning over a noise floor"
 #: Doubt that any model of a return leaves: SD at a sudden one, and share of the time a gradual one takes.
 LEAST_DOUBT_MS = 0.1
-RAMP_DOUBT = 0.05
+RAMP_DOUBT = 0.07
 
 #: Why there is no silent period, by the code in ``Silences.why``.
 REASONS = (
