@@ -208,7 +208,7 @@ def _by_sweep(event: StimulusEvent) -> int:
 
 def _is_active(recording: Recording, index: int, events: Sequence[StimulusEvent], settings: MeasureSettings) -> bool:
     sample = events[:: max(1, len(events) // 64)]
-    batch = recording.signals.cut(index, sample, _before_ms(sample), 0.0)
+    batch = recording.signals.cut(index, sample, _before_ms(sample), 1.0)
     levels = background_rms(
         batch.samples_uv, batch.rate_hz, batch.onset_sample, baseline_ms=settings.baseline_ms, isi_ms=_isi(sample)
     )
