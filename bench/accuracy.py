@@ -1,0 +1,171 @@
+"""How near onset latency and silent period come to the truth of invented sweeps, beside what others would do.
+
+    python -m bench.accuracy [--quick] [--sweeps N] [--emg FOLDER]
+
+Signals come from ``bench.signals``, whose models the estimators do not share, at 2, 4, 5 and 10 kHz; ``--emg`` adds sweeps made
+of real voluntary EMG (text files with one number a line). One sweep at a time, no marking by hand. A failure is an error of
+more than 5 ms (onset) or 40 ms (return), or no answer; medians and percentiles are over answers.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bench.peers import chart_return, library_onset, library_return, threshold_filtered, threshold_raw, variance_change
+from bench.signals import BACKGROUNDS, RESPONSES, World, response_world, silence_world
+from bench.spliced import spliced_worlds
+from decussa.measure.artifact import clean
+from decussa.measure.latency import model_onsets
+from decussa.measure.silent_period import model_silences
+
+RATES_HZ = (2000.0, 4000.0, 5000.0, 10_000.0)
+NUISANCES = ("artifact", "mains", "heart")
+ONSET_FAILURE_MS = 5.0
+RETURN_FAILURE_MS = 40.0
+Array = NDArray[np.float64]
+Answer = tuple[float, float, float]
+Method = Callable[[World, Array], Answer]
+
+
+def model_onset(world: World, bridged: Array) -> Answer:
+    found = model_onsets(
+        bridged[None].astype(np.float32), world.rate_hz, world.onset_sample, artifact_end_ms=_blind(world)
+    )
+    return float(found.latency_ms[0]), float(found.low_ms[0]), float(found.high_ms[0])
+
+
+def model_return(world: World, bridged: Array) -> Answer:
+    one = bridged[None].astype(np.float32)
+    onsets = model_onsets(one, world.rate_hz, world.onset_sample, artifact_end_ms=_blind(world))
+    end = np.where(onsets.response_p >= 0.5, onsets.end_ms, np.nan)
+    found = model_silences(one, world.rate_hz, world.onset_sample, response_end_ms=end)
+    return float(found.end_ms[0]), float(found.low_ms[0]), float(found.high_ms[0])
+
+
+def without_interval(method: Callable[[World, Array], float]) -> Method:
+    return lambda world, bridged: (method(world, bridged), np.nan, np.nan)
+
+
+ONSET_METHODS: dict[str, Method] = {
+    "decussa": model_onset,
+    "mean+3SD raw": without_interval(threshold_raw),
+    "mean+3SD filtered": without_interval(threshold_filtered),
+    "variance change": without_interval(variance_change),
+    "ruptures": without_interval(library_onset),
+}
+RETURN_METHODS: dict[str, Method] = {
+    "decussa": model_return,
+    "control chart": without_interval(chart_return),
+    "ruptures": without_interval(library_return),
+}
+
+
+def compare(title: str, worlds: list[World], methods: dict[str, Method], truth: str, failure_ms: float) -> None:
+    """Print one line per method: bias, median and 95th percentile of the error, failures, cover of the 95 % interval."""
+    right = np.array([getattr(world, truth) for world in worlds])
+    bridged = [_bridge(world) for world in worlds]
+    for name, method in methods.items():
+        start = time.perf_counter()
+        answers = np.array([method(world, wave) for world, wave in zip(worlds, bridged, strict=True)])
+        each_ms = (time.perf_counter() - start) / len(worlds) * 1e3
+        error = answers[:, 0] - right
+        size = np.abs(error[np.isfinite(error)])
+        failed = 100 * np.mean(~(np.abs(error) <= failure_ms))
+        cover = 100 * np.mean((answers[:, 1] <= right) & (right <= answers[:, 2]))
+        given = f"{cover:4.0f} %" if np.isfinite(answers[:, 1]).any() else "   - "
+        numbers = (
+            f"{np.mean(error[np.isfinite(error)]):+7.2f} {np.median(size):7.2f} {np.percentile(size, 95):7.2f}"
+            if size.size
+            else f"{'-':>7} {'-':>7} {'-':>7}"
+        )
+        print(f"{title:38s} {name:18s} {numbers} {failed:6.1f} %  {given} {each_ms:8.2f}", flush=True)
+
+
+def _bridge(world: World) -> Array:
+    cleaned = clean(world.samples_uv, world.rate_hz, world.onset_sample)
+    return cleaned.bridged_uv[0].astype(np.float64)
+
+
+def _blind(world: World) -> float:
+    end = clean(world.samples_uv, world.rate_hz, world.onset_sample).artifact_end_ms[0]
+    return 0.0 if np.isnan(end) else float(end)
+
+
+def compare_onsets(n: int, rng: np.random.Generator, *, rates: tuple[float, ...]) -> None:
+    print("\nOnset, one sweep; ratio = RMS of the response over RMS of the noise")
+    print(
+        f"{'signal':38s} {'method':18s} {'bias':>7} {'median':>7} {'p95':>7} {'failed':>8} {'cover':>7} {'ms each':>8}"
+    )
+    for nuisances in ((), NUISANCES):
+        for background, response, ratio in itertools.product(BACKGROUNDS, RESPONSES, (3.0, 10.0, 30.0, 100.0)):
+            worlds = [
+                response_world(
+                    rng,
+                    response=response,
+                    background=background,
+                    ratio=ratio,
+                    rate_hz=rates[k % len(rates)],
+                    nuisances=nuisances,
+                )
+                for k in range(n)
+            ]
+            title = f"{background}, {response}, ratio {ratio:g}{', disturbed' if nuisances else ''}"
+            compare(title, worlds, ONSET_METHODS, "onset_ms", ONSET_FAILURE_MS)
+
+
+def compare_returns(n: int, rng: np.random.Generator, *, rates: tuple[float, ...]) -> None:
+    print("\nReturn of EMG, one sweep; noise floor 4 uV RMS")
+    print(
+        f"{'signal':38s} {'method':18s} {'bias':>7} {'median':>7} {'p95':>7} {'failed':>8} {'cover':>7} {'ms each':>8}"
+    )
+    cases = itertools.product(((), NUISANCES), ("emg", "units"), (20.0, 60.0, 200.0), (0.0, 10.0, 30.0), (False, True))
+    for nuisances, background, level, ramp, breaks in cases:
+        worlds = [
+            silence_world(
+                rng, background=background, level_uv=level, ramp_ms=ramp, rate_hz=rates[k % len(rates)], breaks=breaks,
+                nuisances=nuisances,
+            )
+            for k in range(n)
+        ]  # fmt: skip
+        title = f"{background} {level:g} uV, ramp {ramp:g} ms{', break' if breaks else ''}{', disturbed' if nuisances else ''}"
+        compare(title, worlds, RETURN_METHODS, "return_ms", RETURN_FAILURE_MS)
+
+
+def compare_spliced(folder: Path, n: int, rng: np.random.Generator) -> None:
+    print("\nReal voluntary EMG, responses and silences spliced in, 4 kHz")
+    for ramp in (0.0, 10.0, 30.0):
+        worlds = spliced_worlds(folder, rng, n, ramp_ms=ramp)
+        if not worlds:
+            print(f"no usable recording in {folder}: skipped")
+            return
+        compare(f"real EMG, ramp {ramp:g} ms: onset", worlds, ONSET_METHODS, "onset_ms", ONSET_FAILURE_MS)
+        compare(f"real EMG, ramp {ramp:g} ms: return", worlds, RETURN_METHODS, "return_ms", RETURN_FAILURE_MS)
+
+
+def main() -> None:
+    """Run the comparison."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true", help="few sweeps: under a minute, for a first look")
+    parser.add_argument("--sweeps", type=int, default=200, help="sweeps per line")
+    parser.add_argument("--emg", type=Path, help="folder with recordings of voluntary EMG, emg*.txt")
+    parser.add_argument("--seed", type=int, default=20)
+    asked = parser.parse_args()
+    n = 8 if asked.quick else asked.sweeps
+    rng = np.random.default_rng(asked.seed)
+    compare_onsets(n, rng, rates=RATES_HZ)
+    compare_returns(n, rng, rates=RATES_HZ)
+    if asked.emg is not None and asked.emg.is_dir():
+        compare_spliced(asked.emg, 2 * n, rng)
+    else:
+        print("\nno folder with real EMG given (--emg): skipped")
+
+
+if __name__ == "__main__":
+    main()
