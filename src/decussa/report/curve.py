@@ -59,7 +59,7 @@ def draw_curve(
     return figure
 
 
-def _limits(size: np.ndarray, noise_uv: float) -> tuple[float, float]:  # type: ignore[type-arg]
+def _limits(size: np.ndarray, noise_uv: float) -> tuple[float, float]:
     top = float(size.max()) if size.size and size.max() > 0 else 100.0
     floor = noise_uv / 4 if noise_uv > 0 else max(top / 1e3, 1.0)
     positive = size[size > 0]
@@ -119,7 +119,7 @@ def _draw_fit(axes: Axes, curve: RecruitmentCurve, reach: tuple[float, float], l
     )
 
 
-def _beside(intensity: np.ndarray) -> np.ndarray:  # type: ignore[type-arg]
+def _beside(intensity: np.ndarray) -> np.ndarray:
     """Return the intensities set apart sideways in the order of the trials, so that equal sizes do not hide each other."""
     placed = intensity.astype(np.float64).copy()
     for level in np.unique(intensity):
@@ -128,7 +128,7 @@ def _beside(intensity: np.ndarray) -> np.ndarray:  # type: ignore[type-arg]
     return placed
 
 
-def _label(axes: Axes, levels: np.ndarray, low: float, high: float) -> None:  # type: ignore[type-arg]
+def _label(axes: Axes, levels: np.ndarray, low: float, high: float) -> None:
     start, end = axes.get_xlim()
     room = (end - start) / 9
     ticks: list[float] = []

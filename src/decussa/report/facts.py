@@ -7,12 +7,12 @@ import platform
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from importlib import metadata
 
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import scipy
-import typst
 
 from decussa.model.recording import Recording
 from decussa.model.version import VERSION
@@ -139,7 +139,7 @@ def _task(recording: Recording) -> str:
     return recording.task or recording.name
 
 
-def versions() -> str:
+def versions() -> Fact:
     """Return what the report was made with."""
     parts = (
         ("Decussa", VERSION),
@@ -148,6 +148,6 @@ def versions() -> str:
         ("scipy", scipy.__version__),
         ("pandas", pd.__version__),
         ("matplotlib", mpl.__version__),
-        ("typst", typst.__version__),
+        ("typst", metadata.version("typst")),
     )
-    return ", ".join(f"{name}{numbers.THIN}{version}" for name, version in parts)
+    return Fact("Made with", ", ".join(f"{name}{numbers.THIN}{version}" for name, version in parts))

@@ -12,6 +12,7 @@ from decussa.batch.ratios import kind_of
 from decussa.batch.summary import RESPONSE_P, fit_curve
 from decussa.batch.trials import sizes
 from decussa.estimate.average import mean, median
+from decussa.model.estimate import Estimate
 from decussa.model.recording import Recording
 from decussa.report import numbers, words
 from decussa.report.content import Condition, MusclePlace, has_curve, unconditioned
@@ -28,12 +29,14 @@ BEFORE_MS = 20.0
 AFTER_WINDOW_MS = 15.0
 #: Pairs further apart than this show their test response only.
 LONGEST_PAIR_MS = 200.0
-PANEL_MM, PAIRED_MM, SILENCE_MM = 37.0, 33.0, 37.0
+PANEL_MM, PAIRED_MM, SILENCE_MM = 36.0, 31.0, 35.0
 MOST_IN_ROW = 4
 MOST_PANELS = 12
 MOST_LEVELS = 12
+MOST_SILENCES = 2
 SILENCE_SPAN_MS = (-60.0, 300.0)
 STACK_SHARE = 0.47
+LEAST_CURVE_MM = 45.0
 
 Sides = Sequence[MusclePlace]
 Recordings = Mapping[str, Recording]
@@ -87,8 +90,9 @@ def _singles(sides: Sides, recordings: Recordings) -> Block:
 
 def _legend() -> str:
     return (
-        "Black: mean of the kept sweeps. Grey: accepted, dashed: doubtful, dotted: rejected. Blue: onset and its interval. "
-        f"Bar below: window. Hatched: artifact, not drawn. At most {MOST_DRAWN} sweeps a panel."
+        "Black: mean of the kept sweeps. Grey: accepted, dashed: doubtful, dotted: rejected. Blue: onset and its interval, "
+        "where half of the trials have one. Bar below: window. Hatched: artifact, not drawn. "
+        f"At most {MOST_DRAWN} sweeps a panel."
     )
 
 
@@ -121,10 +125,16 @@ def _panels(chosen: Sequence[tuple[MusclePlace, Condition]], recordings: Recordi
             span_ms=own,
             window_ms=_window(condition),
             limits_uv=limits,
-            onset=place.estimate("mep_latency", condition),
+            onset=_onset(place, condition),
         )
         for (place, condition), drawn, own in zip(chosen, traces, spans, strict=True)
     ]
+
+
+def _onset(place: MusclePlace, condition: Condition) -> Estimate:
+    """Return the latency to be marked: only where half of the kept trials have one, else it is no onset of the mean."""
+    found = place.estimate("mep_latency", condition)
+    return found if 2 * found.n >= len(condition.kept) else Estimate()
 
 
 def _with_first_pulse(span: Span, condition: Condition) -> Span:
@@ -164,37 +174,39 @@ def _rising(sides: Sides, recordings: Recordings) -> Block:
 
 
 def _rising_drawings(place: MusclePlace, condition: Condition, recordings: Recordings) -> Iterator[Drawing]:
-    window = _window(condition)
-    span = (-10.0, window[1] + AFTER_WINDOW_MS)
+    span = (-10.0, _window(condition)[1] + AFTER_WINDOW_MS)
     levels = list(_levels(condition, recordings, span))
-    from_mso = _responds_from(place)
     height = row_height(len(levels)) * len(levels) + 7.0
     if levels:
-        svg = to_svg(draw_stack(levels, from_mso, span, window, WIDTH_MM * STACK_SHARE, height))
-        said = f"responses from {from_mso:g} % MSO on" if math.isfinite(from_mso) else "no response obtained"
-        alt = f"{place.name}: sweeps stacked by rising intensity, {levels[0].intensity_mso:g} to {levels[-1].intensity_mso:g} % MSO; {said}"
-        caption = (
-            f"{place.name}, left: each intensity at its own scale; below it, in how many trials a response is at least "
-            f"{100 * RESPONSE_P:g} % probable. "
-            + (
-                "Dashed line: from here on responses are obtained."
-                if from_mso in {l.intensity_mso for l in levels}
-                else ""
-            )
-        )
-        yield Drawing(svg, alt, caption)
+        yield _stack(place, condition, levels, span, height)
     if has_curve(condition):
-        curve = fit_curve(condition.kept)
-        noise = float(condition.kept["noise_uv"].median())
-        svg = to_svg(draw_curve(condition.kept, curve, noise, WIDTH_MM * (1 - STACK_SHARE) - 3.0, max(height, 45.0)))
-        half = numbers.short(curve.s50.value, curve.s50.low, curve.s50.high, "% MSO")
-        alt = f"{place.name}: size by intensity on a log scale with a sigmoid fit; half of the maximum at {half}"
-        fitted = (
-            "Line and band: fit and its 95 % band. Bar: interval of the half."
-            if math.isfinite(curve.s50.value)
-            else f"No curve: {curve.reason}."
-        )
-        yield Drawing(svg, alt, f"Right: rings are single trials, triangles lie below the picture. {fitted}")
+        yield _curve(place, condition, max(height, LEAST_CURVE_MM))
+
+
+def _stack(place: MusclePlace, condition: Condition, levels: list[Level], span: Span, height_mm: float) -> Drawing:
+    from_mso = _responds_from(place)
+    svg = to_svg(draw_stack(levels, from_mso, span, _window(condition), WIDTH_MM * STACK_SHARE, height_mm))
+    said = f"responses from {from_mso:g} % MSO on" if math.isfinite(from_mso) else "no response obtained"
+    reach = f"{levels[0].intensity_mso:g} to {levels[-1].intensity_mso:g} % MSO"
+    caption = (
+        f"{place.name}, left: each intensity at its own scale; below it, in how many trials a response is at least "
+        f"{100 * RESPONSE_P:g} % probable."
+    )
+    if any(level.intensity_mso == from_mso for level in levels):
+        caption += " Dashed line: from here on responses are obtained."
+    return Drawing(svg, f"{place.name}: sweeps stacked by rising intensity, {reach}; {said}", caption)
+
+
+def _curve(place: MusclePlace, condition: Condition, height_mm: float) -> Drawing:
+    curve = fit_curve(condition.kept)
+    noise = float(condition.kept["noise_uv"].median())
+    svg = to_svg(draw_curve(condition.kept, curve, noise, WIDTH_MM * (1 - STACK_SHARE) - 3.0, height_mm))
+    half = numbers.short(curve.s50.value, curve.s50.low, curve.s50.high, "% MSO")
+    fitted = "Line and band: fit and its 95 % band. Bar: interval of the half."
+    if not math.isfinite(curve.s50.value):
+        fitted = f"No curve: {curve.reason}."
+    alt = f"{place.name}: size by intensity on a log scale with a sigmoid fit; half of the maximum at {half}"
+    return Drawing(svg, alt, f"Right: rings are single trials, triangles lie below the picture. {fitted}")
 
 
 def _levels(condition: Condition, recordings: Recordings, span: Span) -> Iterator[Level]:
@@ -282,7 +294,8 @@ def _silences(sides: Sides, recordings: Recordings) -> Block:
         return Block("Silent period", "", sentence="none was found during contraction.")
     span = SILENCE_SPAN_MS
     drawn = []
-    for place, condition in sorted(found, key=lambda pair: -int(pair[1].kept["silent_end_ms"].notna().sum()))[:2]:
+    chosen = sorted(found, key=lambda pair: -int(pair[1].kept["silent_end_ms"].notna().sum()))[:MOST_SILENCES]
+    for place, condition in sorted(chosen, key=found.index):
         traces = cut_traces(recordings, condition.kept, span)
         if traces is not None:
             drawn.append(_silence(place, condition, traces))

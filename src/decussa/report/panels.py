@@ -140,7 +140,7 @@ def mean_of(traces: Traces) -> np.ndarray[tuple[int], np.dtype[np.float64]] | No
     return np.asarray(kept.mean(axis=0)) if len(kept) else None
 
 
-def _unbroken(lines: list[np.ndarray]) -> list[np.ndarray]:  # type: ignore[type-arg]
+def _unbroken(lines: list[np.ndarray]) -> list[np.ndarray]:
     """Split lines where samples are missing: a collection would join what lies on either side."""
     parts = []
     for line in lines:
@@ -168,6 +168,7 @@ def draw_bar(axes: Axes, right: float, limits_uv: Span, width_mm: float) -> None
     axes.annotate(
         numbers.quantity(length, "uV"), (place, top - length / 2), (-3, 0), textcoords="offset points",
         ha="right", va="center", fontsize=SMALL_PT, color=INK_2, zorder=6,
+        bbox={"facecolor": SHEET, "edgecolor": "none", "pad": 0.8},
     )  # fmt: skip
 
 

@@ -19,9 +19,10 @@ ROW_MM = 6.2
 FOOT_MM = 6.0
 NAME_MM = 33.0
 VALUE_MM = 34.0
+MOST_TICKS = 6
 #: The scale reaches at least so far, and never further than this.
 LEAST_REACH = (0.25, 2.0)
-MOST_REACH = (1 / 64, 64.0)
+MOST_REACH = (1 / 16, 16.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,14 +48,14 @@ def draw_ratios(lines: Sequence[RatioLine], width_mm: float) -> Figure:
     for place, line in enumerate(reversed(lines)):
         _draw(axes, place, line, low, high)
     powers = range(math.ceil(math.log2(low)), math.floor(math.log2(high)) + 1)
-    axes.set_xticks([2.0**power for power in powers], [f"{2.0**power:g}" for power in powers])
+    shown = [power for power in powers if len(powers) <= MOST_TICKS or power % 2 == 0]
+    axes.set_xticks([2.0**power for power in shown], [f"{2.0**power:g}" for power in shown])
     axes.minorticks_off()
     return figure
 
 
 def _reach(lines: Sequence[RatioLine]) -> tuple[float, float]:
     values = [value for line in lines for value in (line.estimate.value, line.estimate.low, line.estimate.high)]
-    values += [float(value) for line in lines for value in line.singles]
     usable = [value for value in values if math.isfinite(value) and value > 0]
     low = min([LEAST_REACH[0], *usable]) * 0.85
     high = max([LEAST_REACH[1], *usable]) * 1.15

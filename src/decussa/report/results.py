@@ -50,10 +50,9 @@ def results_of(place: MusclePlace, remarks: Remarks) -> list[Result]:
     lines = list(_status(place))
     lines += [_line(place, "mmax", c, "uV", remarks) for c in place.of_type("nerve")[:1]]
     lead = leading(place)
-    tests = place.tests
     for condition in place.of_type("single"):
-        if not has_curve(condition) or condition is lead:
-            lines += _single(place, condition, remarks, lead=condition is lead, test=condition.name in tests)
+        if condition is lead or not (has_curve(condition) or condition.name in place.tests):
+            lines += _single(place, condition, remarks, lead=condition is lead)
     for condition in place.of_type("paired"):
         lines += _ratios(place, condition, remarks)
     for condition in place.of_type("single"):
@@ -63,7 +62,7 @@ def results_of(place: MusclePlace, remarks: Remarks) -> list[Result]:
 
 
 def leading(place: MusclePlace) -> Condition | None:
-    """Return the condition whose response stands for the muscle: of one intensity, with a size, outside pairs, the most trials."""
+    """Return the condition that stands for the muscle: one intensity, with a size, outside pairs, the most trials."""
     singles = place.of_type("single")
 
     def rank(condition: Condition) -> tuple[bool, bool, bool, int]:
@@ -79,13 +78,14 @@ def _status(place: MusclePlace) -> Iterator[Result]:
         found = row.estimate
         state = found.method.partition(":")[0]
         value = "yes" if found.value == 1 else "no" if found.value == 0 else numbers.DASH
-        yield Result(f"Response {state}", value, "", "", words.in_print(found.reason), "")
+        reason = found.reason.removesuffix(", the lowest intensity that shows them")
+        yield Result(f"Response {state}", value, "", "", words.in_print(reason), "")
     for row in place.rows("rmt", "amt"):
         if math.isfinite(row.estimate.value):
             yield result(words.quantity_name(row.quantity, ""), row.estimate, "% MSO", Remarks())
 
 
-def _single(place: MusclePlace, condition: Condition, remarks: Remarks, *, lead: bool, test: bool) -> Iterator[Result]:
+def _single(place: MusclePlace, condition: Condition, remarks: Remarks, *, lead: bool) -> Iterator[Result]:
     level = condition.levels[0] if len(condition.levels) == 1 else math.nan
     strength = f"{condition.name}, {words.setting(level)}".rstrip(", ")
     yield result(
@@ -97,7 +97,7 @@ def _single(place: MusclePlace, condition: Condition, remarks: Remarks, *, lead:
             for quantity, unit in (("mep_mmax_pct", "%"), ("mep_latency", "ms"))
             if len(place.rows(quantity))
         )
-    if condition.active and not test and len(place.rows("silent_period")):
+    if condition.active and len(place.rows("silent_period")):
         found = place.estimate("silent_period", condition)
         yield result(words.quantity_name("silent_period", condition.name), found, "ms", remarks)
 
@@ -127,6 +127,17 @@ def result(name: str, found: Estimate, unit: str, remarks: Remarks) -> Result:
     return Result(
         name, value, interval, printed, f"{found.n}, {method}" if method else str(found.n), remarks.letter(found.reason)
     )
+
+
+def not_estimated(places: tuple[MusclePlace, ...]) -> list[str]:
+    """Return one sentence for each reason why thresholds have no value, the quantities it holds for in front."""
+    reasons: dict[str, list[str]] = {}
+    for place in places:
+        for row in place.rows("rmt", "amt"):
+            name = words.quantity_name(row.quantity, "")
+            if not math.isfinite(row.estimate.value) and name not in reasons.setdefault(row.estimate.reason, []):
+                reasons[row.estimate.reason].append(name)
+    return [f"{numbers.listed(names)}: {reason or 'no value'}." for reason, names in reasons.items() if names]
 
 
 def short_method(method: str) -> str:

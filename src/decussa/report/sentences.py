@@ -67,17 +67,19 @@ def _size(place: MusclePlace) -> Iterator[str]:
     if lead is None:
         return
     size = place.estimate("mep_amplitude", lead)
-    if not math.isfinite(size.value):
+    silent = [row.estimate.value == 0 for row in place.rows("mep_status")]
+    if not math.isfinite(size.value) or (silent and all(silent)):
         return
     at = words.setting(lead.levels[0]) if len(lead.levels) == 1 else lead.name
     if lead.contraction_pct > 0:
         at += f" and {lead.contraction_pct:g}{numbers.THIN}%{numbers.THIN}MVC"
     text = f"At {at} the response measured {numbers.short(size.value, size.low, size.high, 'uV')}"
     share = place.estimate("mep_mmax_pct", lead)
-    if math.isfinite(share.value):
+    mmax = [row.estimate for row in place.rows("mmax")]
+    if math.isfinite(share.value) and not any(one.reason for one in mmax):
         text += f", which is {numbers.short(share.value, share.low, share.high, '%')} of Mmax"
     latency = place.estimate("mep_latency", lead)
-    if math.isfinite(latency.value):
+    if 2 * latency.n >= len(lead.kept) and math.isfinite(latency.value):
         text += f", and began after {numbers.short(latency.value, latency.low, latency.high, 'ms')}"
     yield f"{text}."
 

@@ -18,7 +18,7 @@ from decussa.recording.whole_file import whole_file
 from decussa.report import facts, numbers, sentences, words
 from decussa.report.content import Content, gather
 from decussa.report.figures import Block, blocks_of
-from decussa.report.results import Remarks, results_of
+from decussa.report.results import Remarks, not_estimated, results_of
 from decussa.report.tables import COLUMNS, condition_rows, count_row, method_lines
 
 _TEMPLATE = "session_report.typ"
@@ -130,6 +130,7 @@ def _findings(content: Content) -> dict[str, Any]:
         "brief": [{"name": name, "text": text} for name, text in sentences.brief(content)],
         "results": [group for group in groups if group["rows"]],
         "remarks": remarks.texts,
+        "missing": not_estimated(content.places),
         "warnings": sentences.warnings(content),
     }
 
@@ -148,6 +149,5 @@ def _background(content: Content, recordings: Sequence[Recording]) -> dict[str, 
         "meanings": [asdict(fact) for fact in facts.condition_facts(recordings)],
         "about": list(words.ABOUT_THE_REPORT),
         "before": list(words.BEFORE_THE_NEXT_PULSE),
-        "methods": method_lines(content.places),
-        "versions": facts.versions(),
+        "methods": [asdict(fact) for fact in [*method_lines(content.places), facts.versions()]],
     }

@@ -35,7 +35,11 @@ TEXT_PT = 8.5
 SMALL_PT = 7.5
 TINY_PT = 6.8
 
-_SETTINGS = {
+#: Coordinates stand in tags; the lettering between them is left alone.
+_TAG = re.compile(r"<[^>]*>")
+_FINER = re.compile(r"(\d\.\d\d)\d+")
+
+_SETTINGS: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "decussa",
     "font.family": _MEASURED_WITH,
@@ -102,7 +106,7 @@ def to_svg(figure: Figure) -> str:
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     svg = buffer.getvalue().replace(_MEASURED_WITH, FACE)
-    return re.sub(r"(\d\.\d\d)\d+", r"\1", svg)
+    return _TAG.sub(lambda tag: _FINER.sub(r"\1", tag.group()), svg)
 
 
 def write_beside(axes: Axes, text: str, at: tuple[float, float], shift_pt: tuple[float, float], **look: Any) -> None:

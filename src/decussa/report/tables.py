@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from decussa.report import numbers, words
 from decussa.report.content import Condition, MusclePlace
+from decussa.report.facts import Fact
 from decussa.report.sentences import counted_rules
 
 #: Values of a condition: quantity, unit, heading.
@@ -60,8 +61,15 @@ def _row(place: MusclePlace, condition: Condition, level_mso: float) -> Conditio
         name=words.shortened(condition.name, 40),
         given=_given(place, condition, level_mso),
         kept=f"{int(trials['kept'].sum())} of {len(trials)}",
-        cells=tuple(_value(place, quantity, unit, condition, level_mso) for quantity, unit, _ in COLUMNS),
+        cells=tuple(
+            _value(place, _asked(quantity, condition), unit, condition, level_mso) for quantity, unit, _ in COLUMNS
+        ),
     )
+
+
+def _asked(quantity: str, condition: Condition) -> str:
+    """Return what stands in a column: a nerve stimulus has Mmax in place of a size."""
+    return "mmax" if condition.stim_type == "nerve" and quantity == "mep_amplitude" else quantity
 
 
 def _given(place: MusclePlace, condition: Condition, level_mso: float) -> str:
@@ -75,7 +83,8 @@ def _given(place: MusclePlace, condition: Condition, level_mso: float) -> str:
     levels = condition.levels
     test = level_mso if math.isfinite(level_mso) else levels[0] if levels else math.nan
     conditioning = trials["cond_intensity_mso"].dropna().unique()
-    parts = [words.setting(test, float(conditioning[0]) if len(conditioning) == 1 else math.nan)]
+    setting = words.setting(test, float(conditioning[0]) if len(conditioning) == 1 else math.nan)
+    parts = [setting.removesuffix(f"{numbers.THIN}MSO")]
     if math.isfinite(condition.isi_ms):
         measured = place.estimate("isi_measured", condition, level_mso).value
         seen = f" (seen {measured:.2f})" if math.isfinite(measured) else ""
@@ -103,22 +112,25 @@ def count_row(place: MusclePlace) -> list[str]:
     return [place.name, f"{len(verdicts):,}", *counted, "; ".join(why) or numbers.DASH]
 
 
-def method_lines(places: tuple[MusclePlace, ...]) -> list[str]:
+def method_lines(places: tuple[MusclePlace, ...]) -> list[Fact]:
     """Return how the values were measured and estimated: every method of both tables, once."""
-    measured = sorted({method for place in places for method in place.trials["method"].unique() if method})
+    measured = dict.fromkeys(_without_window(m) for place in places for m in place.trials["method"].unique() if m)
     lines: dict[str, list[str]] = {}
-    for place in places:
-        for row in place.summary:
-            quantity, method = row.quantity, row.estimate.method
-            if quantity.startswith(("trials_", "rejected")) or not method:
-                continue
-            # What differs from row to row is said where it counts: in the summary table.
-            core = "; ".join(part for part in method.split("; ") if not _varies(part))
-            names = lines.setdefault(core, [])
-            if quantity not in names:
-                names.append(quantity)
-    estimated = [f"{', '.join(names)}: {words.in_print(method)}" for method, names in lines.items() if method]
-    return [f"Measured: {words.in_print(method)}" for method in measured] + estimated
+    for row in (row for place in places for row in place.summary):
+        if row.quantity.startswith(("trials_", "rejected")) or not row.estimate.n:
+            continue
+        # What differs from row to row is said where it counts: in the summary table.
+        core = "; ".join(part for part in row.estimate.method.split("; ") if not _varies(part))
+        names = lines.setdefault(core, [])
+        name = words.quantity_name(row.quantity, "")
+        if name not in names:
+            names.append(name)
+    estimated = [Fact(numbers.listed(names), words.in_print(method)) for method, names in lines.items() if method]
+    return [*(Fact("Trials", words.in_print(method)) for method in measured), *estimated]
+
+
+def _without_window(method: str) -> str:
+    return method.partition("; window ")[0]
 
 
 def _varies(part: str) -> bool:

@@ -47,7 +47,7 @@ class Traces:
     @property
     def kept_uv(self) -> Values:
         """The sweeps that were not rejected."""
-        return self.samples_uv[np.array([verdict != "reject" for verdict in self.verdicts], dtype=bool)]
+        return np.asarray(self.samples_uv[np.array([verdict != "reject" for verdict in self.verdicts], dtype=bool)])
 
     @property
     def shown(self) -> NDArray[np.bool_]:
@@ -183,7 +183,7 @@ def envelope(time_ms: Values, row_uv: Values, columns: int) -> tuple[Values, Val
         return time_ms, row_uv
     whole = row_uv.size // per_column * per_column
     blocks = row_uv[:whole].reshape(-1, per_column)
-    empty = np.isnan(blocks).any(axis=1)
+    empty = np.asarray(np.isnan(blocks).any(axis=1))
     filled = np.where(empty[:, None], 0.0, blocks)
     places = np.sort(np.stack([filled.argmin(axis=1), filled.argmax(axis=1)], axis=1), axis=1)
     flat = (places + np.arange(blocks.shape[0])[:, None] * per_column).ravel()

@@ -79,7 +79,7 @@ def condition_name(condition: str, stim_type: str = "") -> str:
 def quantity_name(name: str, condition: str) -> str:
     """Return what a quantity is called, with the condition where that is part of it."""
     if name in QUANTITIES:
-        return QUANTITIES[name].format(condition).rstrip(", ")
+        return QUANTITIES[name].format(condition).removesuffix(", ")
     spoken = name.replace("_", " ")
     return f"{spoken[:1].upper()}{spoken[1:]}" + (f", {condition}" if condition else "")
 
