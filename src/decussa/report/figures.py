@@ -3,59 +3,37 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from decussa.batch.ratios import kind_of
-from decussa.batch.summary import RESPONSE_P, fit_curve
 from decussa.batch.trials import sizes
-from decussa.estimate.average import mean, median
+from decussa.estimate.average import mean
 from decussa.model.estimate import Estimate
-from decussa.model.recording import Recording
 from decussa.report import numbers, words
+from decussa.report.block import AFTER_WINDOW_MS, WIDTH_MM, Block, Recordings, Sides, window_of
 from decussa.report.content import Condition, MusclePlace, has_curve, unconditioned
-from decussa.report.curve import draw_curve
 from decussa.report.panels import Panel, draw_panels, limits_of
 from decussa.report.ratios import RatioLine, draw_ratios
-from decussa.report.silence import Silence, draw_silences
-from decussa.report.stack import Level, draw_stack, row_height
+from decussa.report.rising import rising_block
+from decussa.report.silence import silence_block
 from decussa.report.style import Drawing, drawing_style, to_svg
 from decussa.report.traces import MOST_DRAWN, Span, cut_traces
 
-WIDTH_MM = 136.0
+#: What is shown before the test pulse.
 BEFORE_MS = 20.0
-AFTER_WINDOW_MS = 15.0
 #: Pairs further apart than this show their test response only.
 LONGEST_PAIR_MS = 200.0
-PANEL_MM, PAIRED_MM, SILENCE_MM = 36.0, 31.0, 35.0
+PANEL_MM, PAIRED_MM = 36.0, 31.0
 MOST_IN_ROW = 4
 MOST_PANELS = 12
-MOST_LEVELS = 12
-MOST_SILENCES = 2
-SILENCE_SPAN_MS = (-60.0, 300.0)
-STACK_SHARE = 0.47
-LEAST_CURVE_MM = 45.0
-
-Sides = Sequence[MusclePlace]
-Recordings = Mapping[str, Recording]
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """One part of a muscle's section: its name, facts below it, and a drawing per column, or a sentence in its place."""
-
-    name: str
-    under: str
-    drawings: tuple[Drawing, ...] = ()
-    sentence: str = ""
 
 
 def blocks_of(sides: Sides, recordings: Recordings) -> list[Block]:
     """Return the parts of one muscle's section, for all its sides together."""
     with drawing_style():
-        parts: tuple[Callable[[Sides, Recordings], Block], ...] = (_singles, _rising, _pairs, _silences)
+        parts: tuple[Callable[[Sides, Recordings], Block], ...] = (_singles, rising_block, _pairs, silence_block)
         blocks = [part(sides, recordings) for part in parts]
     drawn = [block for block in blocks if block.drawings]
     missing = [f"{block.name}: {block.sentence}" for block in blocks if not block.drawings]
@@ -103,13 +81,8 @@ def _named(sides: Sides, types: Sequence[str]) -> list[tuple[str, str]]:
 
 
 def _shared_span(conditions: Sequence[Condition]) -> Span:
-    ends = [_window(condition)[1] for condition in conditions]
+    ends = [window_of(condition)[1] for condition in conditions]
     return -BEFORE_MS, max(ends, default=50.0) + AFTER_WINDOW_MS
-
-
-def _window(condition: Condition) -> Span:
-    start, end = condition.trials["window_start_ms"].median(), condition.trials["window_end_ms"].median()
-    return (float(start), float(end)) if math.isfinite(start) and math.isfinite(end) else (10.0, 50.0)
 
 
 def _panels(chosen: Sequence[tuple[MusclePlace, Condition]], recordings: Recordings, span: Span) -> list[Panel]:
@@ -123,7 +96,7 @@ def _panels(chosen: Sequence[tuple[MusclePlace, Condition]], recordings: Recordi
             note=_note(condition),
             traces=drawn,
             span_ms=own,
-            window_ms=_window(condition),
+            window_ms=window_of(condition),
             limits_uv=limits,
             onset=_onset(place, condition),
         )
@@ -154,78 +127,6 @@ def _note(condition: Condition) -> str:
         parts = [numbers.quantity(condition.isi_ms, "ms")]
     parts.append(f"{len(condition.kept)} of {len(condition.trials)} kept")
     return ", ".join(part for part in parts if part)
-
-
-def _rising(sides: Sides, recordings: Recordings) -> Block:
-    found = [
-        (place, condition) for place in sides for condition in place.of_type("single") if len(condition.levels) > 1
-    ]
-    if not found:
-        return Block("Rising intensity", "", sentence="single pulses were given at one intensity only.")
-    drawings: list[Drawing] = []
-    for place, condition in found[:2]:
-        drawings += _rising_drawings(place, condition, recordings)
-    names = ", ".join(dict.fromkeys(condition.name for _, condition in found))
-    skipped = len(found) - 2
-    under = f"{words.shortened(names, 40)}" + (f"; {skipped} more are not drawn" if skipped > 0 else "")
-    if not drawings:
-        return Block("Rising intensity", "", sentence="no samples are at hand.")
-    return Block("Rising intensity", under, tuple(drawings))
-
-
-def _rising_drawings(place: MusclePlace, condition: Condition, recordings: Recordings) -> Iterator[Drawing]:
-    span = (-10.0, _window(condition)[1] + AFTER_WINDOW_MS)
-    levels = list(_levels(condition, recordings, span))
-    height = row_height(len(levels)) * len(levels) + 7.0
-    if levels:
-        yield _stack(place, condition, levels, span, height)
-    if has_curve(condition):
-        yield _curve(place, condition, max(height, LEAST_CURVE_MM))
-
-
-def _stack(place: MusclePlace, condition: Condition, levels: list[Level], span: Span, height_mm: float) -> Drawing:
-    from_mso = _responds_from(place)
-    svg = to_svg(draw_stack(levels, from_mso, span, _window(condition), WIDTH_MM * STACK_SHARE, height_mm))
-    said = f"responses from {from_mso:g} % MSO on" if math.isfinite(from_mso) else "no response obtained"
-    reach = f"{levels[0].intensity_mso:g} to {levels[-1].intensity_mso:g} % MSO"
-    caption = (
-        f"{place.name}, left: each intensity at its own scale; below it, in how many trials a response is at least "
-        f"{100 * RESPONSE_P:g} % probable."
-    )
-    if any(level.intensity_mso == from_mso for level in levels):
-        caption += " Dashed line: from here on responses are obtained."
-    return Drawing(svg, f"{place.name}: sweeps stacked by rising intensity, {reach}; {said}", caption)
-
-
-def _curve(place: MusclePlace, condition: Condition, height_mm: float) -> Drawing:
-    curve = fit_curve(condition.kept)
-    noise = float(condition.kept["noise_uv"].median())
-    svg = to_svg(draw_curve(condition.kept, curve, noise, WIDTH_MM * (1 - STACK_SHARE) - 3.0, height_mm))
-    half = numbers.short(curve.s50.value, curve.s50.low, curve.s50.high, "% MSO")
-    fitted = "Line and band: fit and its 95 % band. Bar: interval of the half."
-    if not math.isfinite(curve.s50.value):
-        fitted = f"No curve: {curve.reason}."
-    alt = f"{place.name}: size by intensity on a log scale with a sigmoid fit; half of the maximum at {half}"
-    return Drawing(svg, alt, f"Right: rings are single trials, triangles lie below the picture. {fitted}")
-
-
-def _levels(condition: Condition, recordings: Recordings, span: Span) -> Iterator[Level]:
-    values = condition.levels
-    if len(values) > MOST_LEVELS:
-        values = [values[place] for place in np.linspace(0, len(values) - 1, MOST_LEVELS).round().astype(int)]
-    for value in values:
-        trials = condition.trials[condition.trials["intensity_mso"] == value]
-        traces = cut_traces(recordings, trials, span)
-        if traces is not None:
-            kept = trials[trials["kept"]]
-            responses = int(kept["response_p"].ge(RESPONSE_P).sum())
-            yield Level(intensity_mso=value, traces=traces, responses=responses, trials=len(kept))
-
-
-def _responds_from(place: MusclePlace) -> float:
-    found = [row for row in place.rows("mep_status") if row.estimate.value == 1]
-    at_rest = [row for row in found if not row.estimate.method.startswith("during contraction")]
-    return at_rest[0].intensity_mso if at_rest else math.nan
 
 
 def _pairs(sides: Sides, recordings: Recordings) -> Block:
@@ -282,46 +183,4 @@ def _ratio_line(place: MusclePlace, condition: Condition, *, several: bool) -> R
     singles = own / middle if middle > 0 else np.empty(0)
     return RatioLine(
         name=words.shortened(name, 28), kind=kind, estimate=place.estimate(f"{kind}_ratio", condition), singles=singles
-    )
-
-
-def _silences(sides: Sides, recordings: Recordings) -> Block:
-    active = [(place, c) for place in sides for c in place.of_type("single") if c.active and len(c.kept)]
-    if not active:
-        return Block("Silent period", "", sentence="no pulses were given during contraction.")
-    found = [(place, c) for place, c in active if c.kept["silent_end_ms"].notna().any()]
-    if not found:
-        return Block("Silent period", "", sentence="none was found during contraction.")
-    span = SILENCE_SPAN_MS
-    drawn = []
-    chosen = sorted(found, key=lambda pair: -int(pair[1].kept["silent_end_ms"].notna().sum()))[:MOST_SILENCES]
-    for place, condition in sorted(chosen, key=found.index):
-        traces = cut_traces(recordings, condition.kept, span)
-        if traces is not None:
-            drawn.append(_silence(place, condition, traces))
-    if not drawn:
-        return Block("Silent period", "", sentence="no samples are at hand.")
-    svg = to_svg(draw_silences(drawn, span, WIDTH_MM, SILENCE_MM))
-    alt = "Rectified mean during contraction: " + "; ".join(
-        f"{one.title}, silent period {numbers.short(one.duration.value, one.duration.low, one.duration.high, 'ms')}"
-        for one in drawn
-    )
-    caption = (
-        "Rectified mean of the kept sweeps. Blue lines: medians of the end of the response and of the return of activity; "
-        "darker band: interval of the return. The period itself counts from the response onset."
-    )
-    return Block("Silent period", "during contraction", (Drawing(svg, alt, caption),))
-
-
-def _silence(place: MusclePlace, condition: Condition, traces) -> Silence:  # type: ignore[no-untyped-def]
-    kept = condition.kept
-    with_silence = int(kept["silent_end_ms"].notna().sum())
-    percent = f", {condition.contraction_pct:g}{numbers.THIN}% MVC" if condition.contraction_pct > 0 else ""
-    title = f"{place.name}, {condition.name}{percent}: silence in {with_silence} of {len(kept)}"
-    return Silence(
-        title=title,
-        traces=traces,
-        start=median(kept["silent_start_ms"].dropna().to_numpy()),
-        end=median(kept["silent_end_ms"].dropna().to_numpy()),
-        duration=place.estimate("silent_period", condition),
     )

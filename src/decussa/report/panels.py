@@ -33,8 +33,8 @@ from decussa.report.traces import Span, Traces, envelope
 HEAD_MM = 8.5
 FOOT_MM = 6.0
 GAP_MM = 5.0
-#: Room at the right for half of the last label.
-END_MM = 4.0
+#: Room for half of the first and of the last label.
+START_MM, END_MM = 3.0, 4.0
 #: Points per printed mm: finer than a printer's dot pitch would not be seen.
 POINTS_PER_MM = 6.0
 #: A scale bar takes at most this share of the height.
@@ -82,9 +82,9 @@ def draw_panels(rows: Sequence[Sequence[Panel]], width_mm: float, row_mm: float)
     figure = new_figure(width_mm, row_mm * len(rows))
     longest = max(_length(row) for row in rows)
     most = max(len(row) for row in rows)
-    per_ms = (width_mm - GAP_MM * (most - 1) - 1.0 - END_MM) / longest
+    per_ms = (width_mm - GAP_MM * (most - 1) - START_MM - END_MM) / longest
     for number, row in enumerate(rows):
-        left = 1.0
+        left = START_MM
         bottom = row_mm * (len(rows) - 1 - number) + FOOT_MM
         for panel in row:
             width = per_ms * (panel.span_ms[1] - panel.span_ms[0])

@@ -15,7 +15,7 @@ from decussa.model.estimate import Estimate
 from decussa.report import numbers
 from decussa.report.style import CONDITIONS, INK, INK_2, add_panel, new_figure, write_beside
 
-ROW_MM = 6.2
+ROW_MM = 5.4
 FOOT_MM = 6.0
 NAME_MM = 33.0
 VALUE_MM = 34.0

@@ -16,8 +16,9 @@ import typst
 from decussa.model.recording import Recording
 from decussa.recording.whole_file import whole_file
 from decussa.report import facts, numbers, sentences, words
+from decussa.report.block import Block
 from decussa.report.content import Content, gather
-from decussa.report.figures import Block, blocks_of
+from decussa.report.figures import blocks_of
 from decussa.report.results import Remarks, not_estimated, results_of
 from decussa.report.tables import COLUMNS, condition_rows, count_row, method_lines
 

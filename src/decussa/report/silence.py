@@ -11,9 +11,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from decussa.estimate.average import median
 from decussa.model.estimate import Estimate
 from decussa.report import numbers
-from decussa.report.panels import END_MM, draw_bar, time_ticks
+from decussa.report.block import WIDTH_MM, Block, Recordings, Sides
+from decussa.report.content import Condition, MusclePlace
+from decussa.report.panels import END_MM, START_MM, draw_bar, time_ticks
 from decussa.report.style import (
     INK,
     INK_2,
@@ -22,13 +25,19 @@ from decussa.report.style import (
     NOW_WASH,
     SMALL_PT,
     TEXT_PT,
+    Drawing,
     add_panel,
     hatch,
     hide_axes,
     new_figure,
+    to_svg,
 )  # fmt: skip
-from decussa.report.traces import Span, Traces, envelope
+from decussa.report.traces import Span, Traces, cut_traces, envelope
 
+NAME = "Silent period"
+SPAN_MS = (-60.0, 300.0)
+HEIGHT_MM = 35.0
+MOST_SILENCES = 2
 GAP_MM = 5.0
 HEAD_MM = 9.0
 FOOT_MM = 6.0
@@ -49,12 +58,54 @@ class Silence:
     duration: Estimate
 
 
+def silence_block(sides: Sides, recordings: Recordings) -> Block:
+    """Return the part on silent periods; a sentence where there is none."""
+    active = [(place, c) for place in sides for c in place.of_type("single") if c.active and len(c.kept)]
+    if not active:
+        return Block(NAME, "", sentence="no pulses were given during contraction.")
+    found = [(place, c) for place, c in active if c.kept["silent_end_ms"].notna().any()]
+    if not found:
+        return Block(NAME, "", sentence="none was found during contraction.")
+    drawn = []
+    chosen = sorted(found, key=lambda pair: -int(pair[1].kept["silent_end_ms"].notna().sum()))[:MOST_SILENCES]
+    for place, condition in sorted(chosen, key=found.index):
+        traces = cut_traces(recordings, condition.kept, SPAN_MS)
+        if traces is not None:
+            drawn.append(_silence(place, condition, traces))
+    if not drawn:
+        return Block(NAME, "", sentence="no samples are at hand.")
+    svg = to_svg(draw_silences(drawn, SPAN_MS, WIDTH_MM, HEIGHT_MM))
+    alt = "Rectified mean during contraction: " + "; ".join(
+        f"{one.title}, silent period {numbers.short(one.duration.value, one.duration.low, one.duration.high, 'ms')}"
+        for one in drawn
+    )
+    caption = (
+        "Rectified mean of the kept sweeps. Blue lines: medians of the end of the response and of the return of activity; "
+        "darker band: interval of the return. The period itself counts from the response onset."
+    )
+    return Block(NAME, "during contraction", (Drawing(svg, alt, caption),))
+
+
+def _silence(place: MusclePlace, condition: Condition, traces: Traces) -> Silence:
+    kept = condition.kept
+    with_silence = int(kept["silent_end_ms"].notna().sum())
+    percent = f", {condition.contraction_pct:g}{numbers.THIN}% MVC" if condition.contraction_pct > 0 else ""
+    title = f"{place.name}, {condition.name}{percent}: silence in {with_silence} of {len(kept)}"
+    return Silence(
+        title=title,
+        traces=traces,
+        start=median(kept["silent_start_ms"].dropna().to_numpy()),
+        end=median(kept["silent_end_ms"].dropna().to_numpy()),
+        duration=place.estimate("silent_period", condition),
+    )
+
+
 def draw_silences(silences: Sequence[Silence], span_ms: Span, width_mm: float, height_mm: float) -> Figure:
     """Return the figure, the conditions side by side on one time scale."""
     figure = new_figure(width_mm, height_mm)
-    each = (width_mm - 1.0 - END_MM - GAP_MM * (len(silences) - 1)) / len(silences)
+    each = (width_mm - START_MM - END_MM - GAP_MM * (len(silences) - 1)) / len(silences)
     for place, silence in enumerate(silences):
-        axes = add_panel(figure, 1.0 + place * (each + GAP_MM), FOOT_MM, each, height_mm - HEAD_MM - FOOT_MM)
+        axes = add_panel(figure, START_MM + place * (each + GAP_MM), FOOT_MM, each, height_mm - HEAD_MM - FOOT_MM)
         _draw(axes, silence, span_ms, each)
     return figure
 
@@ -81,14 +132,14 @@ def _draw(axes: Axes, silence: Silence, span_ms: Span, width_mm: float) -> None:
     axes.annotate(silence.title, (0, 1), (0, 12), "axes fraction", "offset points", fontsize=TEXT_PT)
     axes.annotate(_says(silence), (0, 1), (0, 3), "axes fraction", "offset points", fontsize=SMALL_PT, color=NOW)
     if np.nanmax(level, initial=0.0) > high:
-        top = f"{numbers.quantity(float(np.nanmax(level)), 'uV')} ↑"
+        top = f"↑ {numbers.quantity(float(np.nanmax(level)), 'uV')}"
+        place = start if math.isfinite(start) else float(traces.time_ms[np.nanargmax(level)])
         axes.annotate(
             top,
-            (0, 1),
-            (-2, -3),
+            (place, 1),
+            (4, -3),
             ("data", "axes fraction"),
             "offset points",
-            ha="right",
             va="top",
             fontsize=SMALL_PT,
             color=INK_2,
