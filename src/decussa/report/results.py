@@ -134,10 +134,14 @@ def not_estimated(places: tuple[MusclePlace, ...]) -> list[str]:
     reasons: dict[str, list[str]] = {}
     for place in places:
         for row in place.rows("rmt", "amt"):
-            name = words.quantity_name(row.quantity, "")
+            name = words.quantity_name(row.quantity, "").lower()
             if not math.isfinite(row.estimate.value) and name not in reasons.setdefault(row.estimate.reason, []):
                 reasons[row.estimate.reason].append(name)
-    return [f"{numbers.listed(names)}: {reason or 'no value'}." for reason, names in reasons.items() if names]
+    return [
+        f"{numbers.listed(names)}: {reason.removeprefix('not estimated: ') or 'no value'}."
+        for reason, names in reasons.items()
+        if names
+    ]
 
 
 def short_method(method: str) -> str:

@@ -88,7 +88,7 @@ def _lay_out(folder: Path, content: Content, recordings: Sequence[Recording]) ->
 
 def _of_sides(key: str, names: list[str]) -> str:
     sides = [name.removeprefix(key).strip(", ") for name in names]
-    return ", ".join([key, numbers.listed([side for side in sides if side])]).rstrip(", ")
+    return " ".join([key, numbers.listed([side for side in sides if side])]).strip()
 
 
 def _saved(block: Block, folder: Path, stem: str) -> dict[str, Any]:

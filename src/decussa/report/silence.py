@@ -67,8 +67,10 @@ def silence_block(sides: Sides, recordings: Recordings) -> Block:
     if not found:
         return Block(NAME, "", sentence="none was found during contraction.")
     drawn = []
-    chosen = sorted(found, key=lambda pair: -int(pair[1].kept["silent_end_ms"].notna().sum()))[:MOST_SILENCES]
-    for place, condition in sorted(chosen, key=found.index):
+    best: dict[str, tuple[MusclePlace, Condition]] = {}
+    for place, condition in sorted(found, key=lambda pair: -int(pair[1].kept["silent_end_ms"].notna().sum())):
+        best.setdefault(place.name, (place, condition))
+    for place, condition in sorted(list(best.values())[:MOST_SILENCES], key=found.index):
         traces = cut_traces(recordings, condition.kept, SPAN_MS)
         if traces is not None:
             drawn.append(_silence(place, condition, traces))
@@ -133,7 +135,7 @@ def _draw(axes: Axes, silence: Silence, span_ms: Span, width_mm: float) -> None:
     axes.annotate(_says(silence), (0, 1), (0, 3), "axes fraction", "offset points", fontsize=SMALL_PT, color=NOW)
     if np.nanmax(level, initial=0.0) > high:
         top = f"↑ {numbers.quantity(float(np.nanmax(level)), 'uV')}"
-        place = start if math.isfinite(start) else float(traces.time_ms[np.nanargmax(level)])
+        place = end if math.isfinite(end) else float(traces.time_ms[np.nanargmax(level)])
         axes.annotate(
             top,
             (place, 1),
