@@ -139,7 +139,7 @@ class Scripted(Unattended):
     def __init__(self, script):
         self.script, self.turn = script, 0
 
-    def commands(self):
+    def commands(self, request, due_s):  # noqa: ARG002
         self.turn += 1
         return self.script.pop(self.turn, ())
 

@@ -40,7 +40,7 @@ def test_a_hold_is_seen(tmp_path):
     class Once(Unattended):
         held = False
 
-        def commands(self):
+        def commands(self, request, due_s):  # noqa: ARG002
             if self.held:
                 return ()
             self.held = True

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import typer
 
-from decussa.model.dialogue import Ask, Deliver, Lost, Refused, Rest, Show, Trial
+from decussa.model.dialogue import Ask, Deliver, Lost, Refused, Request, Rest, Show, Trial
 from decussa.model.estimate import Estimate
 from decussa.model.trial import Verdict
 from decussa.session.live_view import LiveView, fold
@@ -116,12 +116,16 @@ class TerminalOperator:
                 return value
             typer.echo("  That is not an answer to this question.")
 
-    def commands(self) -> Sequence[Command]:
-        """Wait for Enter or a letter before each request."""
+    def commands(self, request: Request, due_s: float) -> Sequence[Command]:
+        """Say what to set, or that a rest is on, and wait for Enter or a letter; a question speaks for itself."""
+        if isinstance(request, Ask):
+            return ()
         if not self._told:
             typer.echo(_HELP)
             self._told = True
-        key = typer.prompt("", default="", show_default=False, prompt_suffix="> ").strip().lower()
+        said = setting_text(request) if isinstance(request, Deliver) else ""
+        wait = f" In {due_s:.0f} s." if due_s >= 1 else ""
+        key = typer.prompt(f"{said}{wait}", default="", show_default=False, prompt_suffix=" > ").strip().lower()
         if key == "q":
             return (Stop(typer.prompt("Why", default="")),)
         if key == "p":
@@ -144,9 +148,10 @@ class TerminalOperator:
             operator=self.code,
         )
 
-    def wait_to_go_on(self) -> None:
+    def wait_to_go_on(self) -> Command | None:
         """Wait for Enter."""
         typer.prompt("On hold. No pulse is asked for. Enter to go on", default="", show_default=False)
+        return None
 
     def say_outcome(self, request: Deliver, number: int) -> Lost | Trial:
         """Ask what became of the stimulus."""

@@ -7,7 +7,7 @@ failing listener is noted and dropped; a failing journal stops the session.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -34,7 +34,7 @@ from decussa.protocol.schema import Protocol
 from decussa.session.clock import Clock, from_text, to_text
 from decussa.session.limits import GATES, check_limits
 from decussa.session.measuring import MeasuredTrial, measure_sweep, trial_by_hand
-from decussa.session.operator import Hold, LeaveStep, Operator, Stop
+from decussa.session.operator import Command, Hold, LeaveStep, Operator, Stop
 from decussa.session.tally import Tally, count
 from decussa.source.contract import Source
 from decussa.store.chain import Entry
@@ -43,6 +43,7 @@ from decussa.store.kinds import Kind
 from decussa.store.records import (
     AdverseEvent,
     Body,
+    Correction,
     Gate,
     ListenerFailed,
     Measured,
@@ -53,6 +54,8 @@ from decussa.store.records import (
 )
 
 Listener = Callable[[Entry], None]
+#: What kind of entry an operator's record makes.
+KIND_OF_RECORD: Mapping[type, Kind] = {Remark: "note", AdverseEvent: "adverse event", Correction: "correction"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,12 +107,10 @@ class Engine:
         self.source.skip_to(self.at.number)
         if self.at.is_asked and isinstance(self.at.pending, Deliver):
             self._settle(self.operator.say_outcome(self.at.pending, self.at.number + 1))
-        while not isinstance(self.at.pending, Ended):
-            if not isinstance(self.at.pending, Show) and (stopped := self._obey()) is not None:
+        while not isinstance(request := self.at.pending, Ended):
+            stopped = self._carry_out(request)
+            if stopped is not None:
                 return stopped
-            if isinstance(self.at.pending, Ended):
-                break
-            self._carry_out(self.at.pending)
         self._write("finished", StepFound(step="session", results=dict(self.at.pending.found)))
         return self.at.pending.found
 
@@ -124,20 +125,31 @@ class Engine:
             self.at.gates |= {gate}
         return True
 
-    def _obey(self) -> Stopped | None:
-        """Do what the operator wants before the next request."""
-        for command in self.operator.commands():
-            if isinstance(command, Stop):
-                return self._stop(command.text)
-            if isinstance(command, Hold):
-                self._write("paused", Remark(text=command.text, operator=self.operator.code))
-                self.operator.wait_to_go_on()
-                self._write("resumed", Remark(text="", operator=self.operator.code))
-            elif isinstance(command, LeaveStep):
-                self._leave_step(command)
-            else:
-                kind: Kind = "adverse event" if isinstance(command.record, AdverseEvent) else "note"
-                self._write(kind, command.record)
+    def _obey(self, request: Request, due_s: float) -> Stopped | None:
+        """Do what the operator wants before ``request``, which may be carried out at ``due_s``; until nothing is wanted."""
+        while self.at.pending is request and (wanted := self.operator.commands(request, due_s - self._seconds())):
+            for command in wanted:
+                if (stopped := self._do(command)) is not None:
+                    return stopped
+        return None
+
+    def _do(self, command: Command) -> Stopped | None:
+        if isinstance(command, Stop):
+            return self._stop(command.text)
+        if isinstance(command, Hold):
+            return self._hold(command)
+        if isinstance(command, LeaveStep):
+            self._leave_step(command)
+        else:
+            self._write(KIND_OF_RECORD[type(command.record)], command.record)
+        return None
+
+    def _hold(self, command: Hold) -> Stopped | None:
+        self._write("paused", Remark(text=command.text, operator=self.operator.code))
+        while (wanted := self.operator.wait_to_go_on()) is not None:
+            if (stopped := self._do(wanted)) is not None:
+                return stopped
+        self._write("resumed", Remark(text="", operator=self.operator.code))
         return None
 
     def _leave_step(self, command: LeaveStep) -> None:
@@ -148,32 +160,50 @@ class Engine:
         self._write(kind, mark)
         self._tell_plan(Jump(command.action))
 
-    def _carry_out(self, request: Request) -> None:
-        if isinstance(request, Deliver):
-            self._give(request)
-            return
-        if not self.at.is_asked:
+    def _carry_out(self, request: Request) -> Stopped | None:
+        """Have a request done, unless the operator stops or leaves the step before; a stimulus is written down when it is due."""
+        if not isinstance(request, Deliver) and not self.at.is_asked:
             self._write("asked", request)
             self.at.is_asked = True
-        if isinstance(request, Rest):
-            self.clock.wait(request.seconds)
-            self._settle(Done())
-        elif isinstance(request, Show):
-            if request.final and not self.at.is_noted:
-                self._write("step found", StepFound(step=request.step, results=request.results))
+        if isinstance(request, Show):
+            self._show(request)
+            return None
+        said = self.source.answer(request) if isinstance(request, Ask) else None
+        due_s = self._due(request)
+        if said is None and (stopped := self._obey(request, due_s)) is not None:
+            return stopped
+        if self.at.pending is not request:
+            return None
+        self.clock.wait(due_s - self._seconds())
+        if isinstance(request, Deliver):
+            self._give(request)
+        elif isinstance(request, Rest):
             self._settle(Done())
         else:
-            self._settle(Answer(value=self._answer(request)))
+            self._settle(Answer(value=self._answer(request) if said is None else self._heard(request, said)))
+        return None
+
+    def _due(self, request: Request) -> float:
+        """Return when a request may be carried out, in seconds on the session's clock."""
+        if isinstance(request, Deliver) and self.at.tally.last_s >= 0:
+            return self.at.tally.last_s + request.wait_s
+        return self._seconds() + (request.seconds if isinstance(request, Rest) else 0.0)
+
+    def _show(self, request: Show) -> None:
+        if request.final and not self.at.is_noted:
+            self._write("step found", StepFound(step=request.step, results=request.results))
+        self._settle(Done())
 
     def _answer(self, request: Ask) -> str | float:
-        given = self.source.answer(request)
-        value = self.operator.answer(request) if given is None else given
+        return self._heard(request, self.operator.answer(request))
+
+    def _heard(self, request: Ask, value: str | float) -> str | float:
+        """Write a rating down as such, too."""
         if request.kind == "rating" and isinstance(value, float | int):
             self._write("tolerance", Tolerance(rating=float(value), intensity_mso=self.at.tally.last_mso))
         return value
 
     def _give(self, request: Deliver) -> None:
-        self._wait_for(request.wait_s)
         refusal = check_limits(
             request, self.at.tally, self.protocol.limits, gates_passed=self.at.gates, at_s=self._seconds()
         )
@@ -192,11 +222,6 @@ class Engine:
         else:
             measured = trial_by_hand(dict(came.sizes_uv or {}), request, number)
             self._settle(measured.trial, measured=measured)
-
-    def _wait_for(self, wait_s: float) -> None:
-        """Wait until ``wait_s`` after the stimulus before."""
-        if self.at.tally.last_s >= 0:
-            self.clock.wait(self.at.tally.last_s + wait_s - self._seconds())
 
     def _settle(self, reply: Reply, *, sweep: Sweep | None = None, measured: MeasuredTrial | None = None) -> None:
         """Write the reply down, then let the plan hear it."""

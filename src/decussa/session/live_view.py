@@ -7,10 +7,12 @@ from dataclasses import dataclass, field, replace
 
 from decussa.model.dialogue import Ask, Deliver, Lost, Refused, Rest, Show, Trial
 from decussa.model.estimate import Estimate
+from decussa.model.trial import VERDICTS
 from decussa.session.lifecycle import Event, State, next_state
+from decussa.session.operator import ALARM, NO_EVENT, verdict_said
 from decussa.store.chain import Entry
 from decussa.store.kinds import Kind
-from decussa.store.records import AdverseEvent, Gate, Remark
+from decussa.store.records import AdverseEvent, Correction, Gate, Remark
 
 #: What an entry does to the state of its session; kinds that are not named change nothing.
 _EVENTS: Mapping[Kind, Event] = {
@@ -29,11 +31,28 @@ _EVENTS: Mapping[Kind, Event] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Given:
+    """A stimulus of the running step that was answered: what was known after it, and the entry that holds its sweep.
+
+    ``said`` is the operator's own verdict, empty where they let the rules' stand.
+    """
+
+    request: Deliver
+    trial: Trial
+    entry: int
+    known: Mapping[str, Estimate] = field(default_factory=dict)
+    said: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LiveView:
     """Everything a screen may show, and nothing it would have to work out.
 
     ``setting`` is the stimulus asked for now, ``question`` what is asked of the operator, ``rest`` a wait; at most one of
     them is there. ``counts`` are stimuli by verdict (accept, doubtful, reject, lost, refused), ``by_step`` the same by step.
+    ``given`` are the answered stimuli of the running step, ``curve`` what its plan would have drawn. ``hold`` says why
+    nothing is asked for; ``alarm`` is whether that was the stop key, and nobody has said since what happened. ``last_reply`` is what became of the
+    stimulus before: a verdict, ``lost`` or ``refused``, with ``refusal`` as its reason.
     """
 
     state: State = "new"
@@ -44,9 +63,16 @@ class LiveView:
     rest: Rest | None = None
     last: Trial | None = None
     last_request: Deliver | None = None
+    last_reply: str = ""
+    refusal: str = ""
     results: Mapping[str, Estimate] = field(default_factory=dict)
     running: Mapping[str, Estimate] = field(default_factory=dict)
+    curve: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    given: tuple[Given, ...] = ()
     text: str = ""
+    hold: str = ""
+    held_at: str = ""
+    alarm: bool = False
     stimuli: int = 0
     pulses: int = 0
     counts: Mapping[str, int] = field(default_factory=dict)
@@ -72,7 +98,15 @@ def fold(view: LiveView, entry: Entry) -> LiveView:
     if entry.kind == "asked":
         return _asked(view, body)
     if entry.kind in ("answered", "refused", "lost"):
-        return _replied(view, body)
+        return _replied(view, body, entry.number)
+    if entry.kind in ("step skipped", "step redone"):
+        view = replace(view, setting=None, question=None, rest=None, running={}, curve={}, given=())
+    if entry.kind == "paused" and isinstance(body, Remark):
+        view = replace(view, hold=body.text, held_at=entry.at, alarm=body.text == ALARM)
+    if entry.kind in ("resumed", "adverse event", "stopped") or body == Remark(text=NO_EVENT, operator=_code(body)):
+        view = replace(view, alarm=False)
+    if isinstance(body, Correction):
+        return replace(view, given=tuple(_corrected(given, body) for given in view.given))
     if isinstance(body, Gate):
         view = replace(view, gates={**view.gates, body.gate: body.passed})
         return view if body.passed else replace(view, state=next_state(view.state, "gate refused"))
@@ -91,10 +125,21 @@ def view_of(entries: Iterable[Entry]) -> LiveView:
     return view
 
 
+def _code(body: object) -> str:
+    return body.operator if isinstance(body, Remark) else ""
+
+
+def _corrected(given: Given, correction: Correction) -> Given:
+    """Note what the operator said of a trial; the verdict of the rules stays beside it."""
+    said = next((verdict for verdict in VERDICTS if correction.text == verdict_said(verdict)), "")
+    return replace(given, said=said) if said and given.entry == correction.entry else given
+
+
 def _asked(view: LiveView, body: object) -> LiveView:
     step = getattr(body, "step", view.step)
-    running = view.running if step == view.step else {}
-    view = replace(view, step=step, setting=None, question=None, rest=None, running=running)
+    if step != view.step:
+        view = replace(view, running={}, curve={}, given=(), text="")
+    view = replace(view, step=step, setting=None, question=None, rest=None)
     if isinstance(body, Deliver):
         return replace(view, setting=body, before=view.last_request)
     if isinstance(body, Ask):
@@ -103,12 +148,16 @@ def _asked(view: LiveView, body: object) -> LiveView:
         return replace(view, rest=body)
     if isinstance(body, Show):
         results = {**view.results, **body.results} if body.final else view.results
-        running = {} if body.final else dict(body.results)
-        return replace(view, text=body.text or view.text, results=results, running=running)
+        running = view.running if body.final else dict(body.results)
+        given = (
+            view.given if body.final or not view.given else (*view.given[:-1], replace(view.given[-1], known=running))
+        )
+        curve = body.curve or view.curve
+        return replace(view, text=body.text or view.text, results=results, running=running, curve=curve, given=given)
     return view
 
 
-def _replied(view: LiveView, body: object) -> LiveView:
+def _replied(view: LiveView, body: object, entry: int) -> LiveView:
     request = view.setting
     view = replace(view, setting=None, question=None, rest=None)
     if request is None:
@@ -116,9 +165,11 @@ def _replied(view: LiveView, body: object) -> LiveView:
     kind = "refused" if isinstance(body, Refused) else "lost" if isinstance(body, Lost) else ""
     if isinstance(body, Trial):
         kind = body.verdict.kind
-        view = replace(view, last=body)
+        given = Given(request=request, trial=body, entry=entry)
+        view = replace(view, last=body, given=(*view.given, given))
     if not kind:
         return view
+    view = replace(view, last_reply=kind, refusal=body.reason if isinstance(body, Refused) else "")
     given = kind != "refused" and not (isinstance(body, Lost) and body.given == "not given")
     step = dict(view.by_step.get(request.step, {}))
     step[kind] = step.get(kind, 0) + 1

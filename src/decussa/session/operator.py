@@ -6,8 +6,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from decussa.model.dialogue import Ask, Deliver, Lost, Trial
-from decussa.store.records import AdverseEvent, Remark
+from decussa.model.dialogue import Ask, Deliver, Lost, Request, Trial
+from decussa.store.records import AdverseEvent, Correction, Remark
+
+
+#: Why nothing is asked for after the stop key, and what is noted where it was pressed without an event.
+ALARM = "stop key"
+NO_EVENT = "stop key: no event"
+
+
+def verdict_said(verdict: str) -> str:
+    """Return the words of a correction by which the operator judges a trial."""
+    return f"verdict by the operator: {verdict}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +44,9 @@ class LeaveStep:
 
 @dataclass(frozen=True, slots=True)
 class Write:
-    """Put something down: a note or an adverse event."""
+    """Put something down: a note, an adverse event, or what is wrong in an earlier entry."""
 
-    record: Remark | AdverseEvent
+    record: Remark | AdverseEvent | Correction
 
 
 Command = Hold | Stop | LeaveStep | Write
@@ -55,12 +65,15 @@ class Operator(Protocol):
         """Answer a question of the plan."""
         ...
 
-    def commands(self) -> Sequence[Command]:
-        """Return what the operator wants done before the next request, and forget it."""
+    def commands(self, request: Request, due_s: float) -> Sequence[Command]:
+        """Return what is to be done before ``request``, and forget it; asked again until it returns nothing: go on.
+
+        ``due_s`` is the time in seconds until the request may be carried out; 0 or less means now.
+        """
         ...
 
-    def wait_to_go_on(self) -> None:
-        """Return when the session may go on after a hold."""
+    def wait_to_go_on(self) -> Command | None:
+        """Return what is to be done during a hold, or None when the session may go on."""
         ...
 
     def say_outcome(self, request: Deliver, number: int) -> Lost | Trial:
@@ -81,12 +94,13 @@ class Unattended:
         """Return the default."""
         return request.default
 
-    def commands(self) -> Sequence[Command]:
+    def commands(self, request: Request, due_s: float) -> Sequence[Command]:  # noqa: ARG002
         """Want nothing."""
         return ()
 
-    def wait_to_go_on(self) -> None:
+    def wait_to_go_on(self) -> Command | None:
         """Go on at once."""
+        return None
 
     def say_outcome(self, request: Deliver, number: int) -> Lost | Trial:  # noqa: ARG002
         """Count it as given and lost."""
