@@ -151,7 +151,7 @@ def _groups(recording: Recording, settings: MeasureSettings) -> list[_Group]:
             if window is None or not same:
                 continue
             for active, events in _by_activity(recording, index, same, settings, nerve=nerve):
-                groups.append(_Group(index, channel, window, nerve, active, tuple(events)))
+                groups += [_Group(index, channel, window, nerve, active, alike) for alike in _by_interval(events)]
     _refuse_unrecorded(recording)
     if not groups:
         raise RecordingError(
@@ -200,6 +200,15 @@ def _by_activity(
         (active if _is_active(recording, index, untold, settings) else rest).extend(untold)
     split = [(False, sorted(rest, key=_by_sweep)), (True, sorted(active, key=_by_sweep))]
     return [(activity, chosen) for activity, chosen in split if chosen]
+
+
+def _by_interval(events: Sequence[StimulusEvent]) -> list[tuple[StimulusEvent, ...]]:
+    """Split stimuli by the interval asked for: a long one needs more before it than the others may hold."""
+    alike: dict[float, list[StimulusEvent]] = {}
+    for event in events:
+        isi = event.stimulus.isi_ms
+        alike.setdefault(0.0 if math.isnan(isi) else isi, []).append(event)
+    return [tuple(group) for group in alike.values()]
 
 
 def _by_sweep(event: StimulusEvent) -> int:

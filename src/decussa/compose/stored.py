@@ -16,9 +16,10 @@ import pandas as pd
 from decussa.model.dialogue import Deliver, Found, Trial
 from decussa.model.muscle import muscle_and_side
 from decussa.model.recording import Channel, Recording, StimulusEvent, SweepBatch
-from decussa.model.sweep import Sweep
 from decussa.model.table import SUMMARY_NAMES, TRIAL_COLUMNS
+from decussa.plan.session import step_name
 from decussa.protocol.schema import Protocol
+from decussa.protocol.steps import Familiarisation, Hotspot, TestIntensity, Threshold, TrunkLevels
 from decussa.session.clock import from_text
 from decussa.session.measuring import window_of
 from decussa.store.chain import Entry
@@ -36,6 +37,7 @@ FOUND_UNITS = {
     "mmax": "uV",
     "mvc": "uV",
 }
+_SEARCHES = (Familiarisation, Hotspot, Threshold, TestIntensity, TrunkLevels)
 #: Quantities of the summary that a plan's own finding replaces.
 _REPLACED = {"rmt", "amt"}
 
@@ -48,6 +50,16 @@ class Given:
     trial: Trial
     entry: Entry
     onset_s: float
+
+
+def recording_name(session: str) -> str:
+    """Return the name under which a stored session stands in the tables."""
+    return f"journal {session}"
+
+
+def search_steps(protocol: Protocol) -> frozenset[str]:
+    """Return the names of the steps that search; their trials are counted, but nothing is averaged over them."""
+    return frozenset(step_name(step) for step in protocol.steps if isinstance(step, _SEARCHES))
 
 
 def given_stimuli(entries: Sequence[Entry]) -> Iterator[Given]:
@@ -70,7 +82,12 @@ def stored_trials(entries: Sequence[Entry], session: str, protocol: Protocol) ->
         by_channel = given.trial.values  # noqa: PD011 a trial's own field
         for label, values in by_channel.items():
             rows.append(
-                {"participant": participant, "session": number, "sweep": sweep, **_row(given, label, values, protocol)}
+                {
+                    "participant": participant,
+                    "session": number,
+                    "sweep": sweep,
+                    **_row(given, label, values, protocol, session),
+                }
             )
     frame = pd.DataFrame(rows)
     for column in TRIAL_COLUMNS:
@@ -79,7 +96,7 @@ def stored_trials(entries: Sequence[Entry], session: str, protocol: Protocol) ->
     return frame[[column.name for column in TRIAL_COLUMNS]]
 
 
-def _row(given: Given, label: str, values: Any, protocol: Protocol) -> dict[str, Any]:
+def _row(given: Given, label: str, values: Any, protocol: Protocol, session: str) -> dict[str, Any]:
     request, stimulus = given.request, given.request.stimulus
     muscle, side = muscle_and_side(label)
     channel = Channel(name=label, kind="emg", rate_hz=0.0, muscle=muscle, side=side)
@@ -88,7 +105,7 @@ def _row(given: Given, label: str, values: Any, protocol: Protocol) -> dict[str,
     return {
         **values,
         "task": "session",
-        "recording": "journal",
+        "recording": recording_name(session),
         "block": request.block,
         "onset_s": given.onset_s,
         "pulse_from": "events",
@@ -96,7 +113,7 @@ def _row(given: Given, label: str, values: Any, protocol: Protocol) -> dict[str,
         "side": side,
         "stim_side": planned.stim_side if planned is not None else "",
         "stim_type": stimulus.stim_type,
-        "condition": request.condition,
+        "condition": request.step if request.step in search_steps(protocol) else request.condition,
         "intensity_mso": stimulus.intensity_mso,
         "cond_intensity_mso": stimulus.cond_intensity_mso,
         "current_ma": stimulus.current_ma,
@@ -118,32 +135,24 @@ class _JournalSignals:
         self._journal, self._numbers = journal, numbers
 
     def cut(self, channel: int, events: Sequence[StimulusEvent], before_ms: float, after_ms: float) -> SweepBatch:
-        """Return the sweeps of ``events`` on ``channel``; NaN where the stored sweep is shorter."""
+        """Return the sweeps of ``events`` on ``channel``, as long as the shortest of them allows."""
         sweeps = [self._journal.sweep(self._numbers[event.sweep]) for event in events]
         rate_hz = sweeps[0].rate_hz
         before, after = (math.ceil(span * rate_hz / 1e3) for span in (before_ms, after_ms))
-        cut = np.full((len(sweeps), before + after), np.nan, dtype=np.float32)
-        for row, sweep in enumerate(sweeps):
-            _copy(sweep, channel, before, cut[row])
+        before = min([before, *(sweep.onset_sample for sweep in sweeps)])
+        after = min([after, *(sweep.samples_uv.shape[1] - sweep.onset_sample for sweep in sweeps)])
+        cut = [sweep.samples_uv[channel, sweep.onset_sample - before : sweep.onset_sample + after] for sweep in sweeps]
         return SweepBatch(
-            samples_uv=cut,
+            samples_uv=np.stack(cut),
             rate_hz=rate_hz,
             onset_sample=before,
             shift_ms=np.array([sweep.shift_ms for sweep in sweeps], dtype=np.float64),
         )
 
 
-def _copy(sweep: Sweep, channel: int, before: int, target: np.ndarray[Any, np.dtype[np.float32]]) -> None:
-    """Copy the part of a stored sweep that falls into a row that begins ``before`` samples before the onset."""
-    first = sweep.onset_sample - before
-    samples = sweep.samples_uv[channel]
-    start, stop = max(first, 0), min(first + target.size, samples.size)
-    if stop > start:
-        target[start - first : stop - first] = samples[start:stop]
-
-
 def stored_recording(journal: Journal, entries: Sequence[Entry], protocol: Protocol) -> Recording:
     """Return the sweeps of a stored session as a recording; nothing is loaded before it is cut."""
+    searches = search_steps(protocol)
     with_sweeps = [
         (number, given) for number, given in enumerate(given_stimuli(entries), start=1) if given.entry.has_sweep
     ]
@@ -153,7 +162,7 @@ def stored_recording(journal: Journal, entries: Sequence[Entry], protocol: Proto
             onset_s=given.onset_s,
             stimulus=given.request.stimulus,
             pulse_from="events",
-            condition=given.request.condition,
+            condition=given.request.step if given.request.step in searches else given.request.condition,
             block=given.request.block,
             contraction_pct=given.request.contraction_pct,
             muscle=given.request.muscle if given.request.stimulus.stim_type == "nerve" else "",
@@ -171,7 +180,7 @@ def stored_recording(journal: Journal, entries: Sequence[Entry], protocol: Proto
         muscle, side = muscle_and_side(label)
         channels.append(Channel(name=label, kind="emg", rate_hz=rate_hz, muscle=muscle, side=side))
     return Recording(
-        name=f"journal {journal.session}",
+        name=recording_name(journal.session),
         path=str(journal.study.folder),
         channels=tuple(channels),
         events=events,

@@ -10,19 +10,11 @@ from sqlalchemy import select
 
 from decussa.batch.summary import summarise
 from decussa.compose.sessions import montage_of
-from decussa.compose.stored import stored_recording, stored_trials, with_findings
+from decussa.compose.stored import search_steps, stored_recording, stored_trials, with_findings
 from decussa.model.dialogue import Found
 from decussa.model.errors import RecordingError, UsageError
 from decussa.model.estimate import Estimate
-from decussa.plan.session import step_name
 from decussa.protocol.schema import Protocol, read_protocol
-from decussa.protocol.steps import (
-    Familiarisation,
-    Hotspot,
-    TestIntensity,
-    Threshold,
-    TrunkLevels,
-)
 from decussa.report.session_report import write_session_report
 from decussa.session.debrief import Debrief, debrief, truth_pairs
 from decussa.session.live_view import view_of
@@ -33,9 +25,6 @@ from decussa.store.journal import Journal, open_journal
 from decussa.store.records import Started
 from decussa.store.schema import JOURNAL
 from decussa.store.study import Study, open_study
-
-#: Steps that search; their trials are counted, but nothing is averaged over them.
-_SEARCHES = (Familiarisation, Hotspot, Threshold, TestIntensity, TrunkLevels)
 
 #: What a rehearsal's truth says about each quantity: its name there, in words, and its unit.
 TRUTHS = {
@@ -113,8 +102,7 @@ def _report(journal: Journal, protocol: Protocol, path: Path) -> Path | None:
 
 def _summary(trials: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
     """Sum up the trials of steps that measure; searches are counted elsewhere."""
-    searches = {step_name(step) for step in protocol.steps if isinstance(step, _SEARCHES)}
-    measuring = ~trials["block"].isin(searches) & ~trials["block"].str.endswith(", climb")
+    measuring = ~trials["block"].isin(search_steps(protocol)) & ~trials["block"].str.endswith(", climb")
     return summarise(trials[measuring].reset_index(drop=True))
 
 
