@@ -90,7 +90,8 @@ def _sessions(files: Sequence[Path]) -> Iterator[_Session]:
         recording = replace(read(path), sha256=fingerprint(path))
         key = (recording.participant, recording.session)
         groups.setdefault(key if any(key) else ("", recording.name), []).append(recording)
-    for (participant, session), recordings in groups.items():
+    in_time = sorted(groups.items(), key=lambda group: (group[0][0], min(recording.start for recording in group[1])))
+    for (participant, session), recordings in in_time:
         known = session if participant else recordings[0].session
         yield _Session(participant, known, tuple(sorted(recordings, key=lambda recording: recording.start)))
 
