@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 from bench.peers import chart_return, library_onset, library_return, threshold_filtered, threshold_raw, variance_change
 from bench.signals import BACKGROUNDS, RESPONSES, World, response_world, silence_world
 from bench.spliced import spliced_worlds
-from decussa.measure.artifact import clean
-from decussa.measure.latency import model_onsets
-from decussa.measure.silent_period import model_silences
+from decussa.measuring.artifact import clean
+from decussa.measuring.latency import model_onsets
+from decussa.measuring.silent_period import model_silences
 
 RATES_HZ = (2000.0, 4000.0, 5000.0, 10_000.0)
 NUISANCES = ("artifact", "mains", "heart")

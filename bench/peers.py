@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from bench.signals import World
-from decussa.measure.classical_onsets import rectified_threshold_onset, variance_change_onset
-from decussa.measure.classical_silences import control_chart_silence
+from decussa.measuring.classical_onsets import rectified_threshold_onset, variance_change_onset
+from decussa.measuring.classical_silences import control_chart_silence
 
 Array = NDArray[np.float64]
 WINDOW_MS = (10.0, 50.0)

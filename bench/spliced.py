@@ -24,29 +24,30 @@ def read_counts(path: Path) -> Array:
 
 
 def spliced_worlds(folder: Path, rng: Rng, n: int, *, ramp_ms: float) -> list[World]:
-    """Return ``n`` sweeps of -120 to 400 ms with a response and a silence, background at 100 uV RMS on average."""
+    """Return ``n`` sweeps of -120 to 400 ms with a response and a silence, background at 100 uV RMS on average.
+
+    Contractions of half a second are rare in such recordings: sweeps overlap, so that they are less than ``n`` in information.
+    """
     pieces = [_pieces(read_counts(path)) for path in sorted(folder.glob("emg*.txt"))]
-    active = [piece for loud, _ in pieces for piece in loud]
-    rest = [piece for _, quiet in pieces for piece in quiet]
-    if not active or not rest:
-        return []
-    return [
-        _splice(active[int(rng.integers(len(active)))], rest[int(rng.integers(len(rest)))], rng, ramp_ms)
-        for _ in range(n)
-    ]
+    usable = [(active, rest) for active, rest in pieces if active and rest]
+    worlds = []
+    for _ in range(n if usable else 0):
+        active, rest = usable[int(rng.integers(len(usable)))]
+        chosen = active[int(rng.integers(len(active)))], rest[int(rng.integers(len(rest)))]
+        worlds.append(_splice(*chosen, rng, ramp_ms))
+    return worlds
 
 
 def _pieces(counts: Array) -> tuple[list[Array], list[Array]]:
-    """Stretches of 520 ms that are active throughout, and others at rest, in units of the active RMS."""
+    """Stretches of 520 ms that are active throughout (over 3 times the usual RMS), and others at rest, active RMS 1."""
     wave = counts - np.median(counts)
-    local = np.sqrt(np.convolve(wave**2, np.ones(100) / 100, "same"))
-    loud = local > 0.5 * np.percentile(local, 90)
-    quiet = local < 2 * np.percentile(local, 5)
-    scale = float(np.sqrt(np.mean(wave[loud] ** 2)))
+    local = np.sqrt(np.convolve(wave**2, np.ones(50) / 50, "same"))
+    loud, quiet = local > 3 * np.median(local), local < 1.5 * np.median(local)
+    scale = float(np.sqrt(np.mean(wave[loud] ** 2))) if loud.any() else 1.0
     length = 520
-    starts = range(200, wave.size - length - 200, 130)
-    cut = [(wave[k : k + length] / scale, loud[k : k + length].all(), quiet[k : k + length].all()) for k in starts]
-    return [piece for piece, is_loud, _ in cut if is_loud], [piece for piece, _, is_quiet in cut if is_quiet]
+    starts = range(100, wave.size - length - 100, 7)
+    active = [wave[k : k + length] / scale for k in starts if loud[k : k + length].all()]
+    return active, [wave[k : k + length] / scale for k in starts if quiet[k : k + length].all()]
 
 
 def _splice(active: Array, rest: Array, rng: Rng, ramp_ms: float) -> World:

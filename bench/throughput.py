@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from decussa.batch.measure import MeasureSettings, measure_recording
-from decussa.measure.sweeps import measure_sweeps
+from decussa.measuring.sweeps import measure_sweeps
 from decussa.recording.read import read
 
 RATE_HZ = 5000.0

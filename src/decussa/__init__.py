@@ -13,13 +13,14 @@ from decussa.model.version import VERSION
 __version__ = VERSION
 
 if TYPE_CHECKING:
+    from decussa.batch.measure import measure
     from decussa.batch.summary import summarise
     from decussa.estimate import hotspot, threshold
     from decussa.estimate.ratio import ratio
     from decussa.estimate.recruitment import fit_recruitment
-    from decussa.measure.latency import onset_latency
-    from decussa.measure.silent_period import silent_period
-    from decussa.measure.sweeps import measure_sweeps
+    from decussa.measuring.latency import onset_latency
+    from decussa.measuring.silent_period import silent_period
+    from decussa.measuring.sweeps import measure_sweeps
     from decussa.model.estimate import Estimate, SilentPeriod
     from decussa.model.stimulus import Stimulus
     from decussa.model.sweep import Sweep
@@ -34,11 +35,12 @@ _HOME = {
     "Sweep": "decussa.model.sweep",
     "VirtualParticipant": "decussa.source.virtual.person",
     "fit_recruitment": "decussa.estimate.recruitment",
-    "measure_sweeps": "decussa.measure.sweeps",
-    "onset_latency": "decussa.measure.latency",
+    "measure": "decussa.batch.measure",
+    "measure_sweeps": "decussa.measuring.sweeps",
+    "onset_latency": "decussa.measuring.latency",
     "ratio": "decussa.estimate.ratio",
     "read": "decussa.recording.read",
-    "silent_period": "decussa.measure.silent_period",
+    "silent_period": "decussa.measuring.silent_period",
     "summarise": "decussa.batch.summary",
 }
 #: Public names that are whole modules.
@@ -56,6 +58,7 @@ __all__ = [
     "__version__",
     "fit_recruitment",
     "hotspot",
+    "measure",
     "measure_sweeps",
     "onset_latency",
     "ratio",

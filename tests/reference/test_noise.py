@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from decussa.measure.noise import (
+from decussa.measuring.noise import (
     crossing_probability,
     effective_samples,
     mean_ranges,

@@ -9,8 +9,8 @@ import math
 import numpy as np
 import pytest
 
-from decussa.measure.background import background_rms
-from decussa.measure.sweeps import measure_sweeps
+from decussa.measuring.background import background_rms
+from decussa.measuring.sweeps import measure_sweeps
 
 RATE_HZ = 10_000.0
 ONSET = 1200

@@ -12,14 +12,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from decussa.batch.judgement import judge_trials
-from decussa.measure.background import background_rms
-from decussa.measure.catalogue import describe_method
-from decussa.measure.sweeps import measure_sweeps
-from decussa.measure.times import OnsetMethod
+from decussa.measuring.background import background_rms
+from decussa.measuring.catalogue import describe_method
+from decussa.measuring.sweeps import measure_sweeps
+from decussa.measuring.times import OnsetMethod
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import Window
 from decussa.model.recording import Channel, Recording, StimulusEvent, SweepBatch
 from decussa.model.table import TRIAL_COLUMNS, TRIAL_NAMES
+from decussa.protocol.schema import Protocol
 from decussa.quality.verdict import Limits
 
 #: Sweeps measured at once: bounds the memory, changes no number.
@@ -78,6 +79,39 @@ class _Group:
     nerve: bool
     active: bool
     events: tuple[StimulusEvent, ...]
+
+
+def measure(recording: Recording, protocol: Protocol | None = None) -> pd.DataFrame:
+    """Return the trial table of ``recording``, with the windows and limits of ``protocol`` where one is given.
+
+    Parameters
+    ----------
+    recording : Recording
+        From ``decussa.read``.
+    protocol : Protocol, optional
+        From ``decussa.protocol.schema.read_protocol``.
+
+    Returns
+    -------
+    DataFrame, one row per stimulus and EMG channel; see ``measure_recording``.
+
+    Raises
+    ------
+    RecordingError
+        If there is no EMG channel, no stimulus, or a stimulus names a muscle that was not recorded.
+    """
+    return measure_recording(recording, None if protocol is None else settings_of(protocol))
+
+
+def settings_of(protocol: Protocol) -> MeasureSettings:
+    """Return how a protocol wants its muscles measured."""
+    muscles = protocol.muscles
+    limit = min(muscle.rest_limit_uv for muscle in muscles)
+    return MeasureSettings(
+        windows={muscle.muscle: muscle.window_ms for muscle in muscles if muscle.window_ms is not None},
+        m_windows={muscle.muscle: muscle.m_window_ms for muscle in muscles if muscle.m_window_ms is not None},
+        limits=Limits(rest_doubtful_uv=limit, rest_reject_uv=max(limit, Limits().rest_reject_uv)),
+    )
 
 
 def measure_recording(

@@ -52,7 +52,8 @@ _NUMBER = r"(\d+(?:\.\d+)?)"
 _CONTRACTION = re.compile(_NUMBER + r"\s*%\s*(?:mvc|mvk|maxkraft|maximalkraft|max\.? force)\b")
 _RELATIVE = re.compile(_NUMBER + r"\s*(?:%|x)?\s*(?:of\s+|der\s+)?(?:rmt|amt|mt|rms|ams|mep50|threshold|schwelle)\b")
 _CURRENT = re.compile(_NUMBER + r"\s*ma\b")
-_INTERVAL = re.compile(r"\b(?:isi|ipi|intervall?|abstand)\s*[:=]?\s*" + _NUMBER + r"\s*(?:ms)?\b")
+# "ISI-3" is a dash, "ISI -3" is a minus: the second is read as it stands, so that it can be refused.
+_INTERVAL = re.compile(r"\b(?:isi|ipi|intervall?|abstand)(?:\s+(?=-\d)|\s*[:=-]?\s*)(-?\d+(?:\.\d+)?)\s*(?:ms)?\b")
 _BARE_INTERVAL = re.compile(_NUMBER + r"\s*ms\b")
 _CONDITIONING = re.compile(r"\b(?:cs|cond\w*|kond\w*)\s*[:=]?\s*" + _NUMBER + r"\s*%?")
 _TEST = re.compile(r"\b(?:ts|test\w*)\s*[:=]?\s*" + _NUMBER + r"\s*%?")

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from decussa.measure.artifact import clean
+from decussa.measuring.artifact import clean
 from decussa.model.recording import Recording
 
 Values = NDArray[np.float64]

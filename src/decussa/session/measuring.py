@@ -8,14 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from decussa.model.version import VERSION
-from decussa.measure.catalogue import describe_method
-from decussa.measure.sweeps import measure_sweeps
+from decussa.measuring.catalogue import describe_method
+from decussa.measuring.sweeps import measure_sweeps
 from decussa.model.dialogue import Deliver, Trial
 from decussa.model.muscle import Window, muscle_and_side
 from decussa.model.recording import Channel
 from decussa.model.sweep import Sweep
 from decussa.model.trial import Verdict
+from decussa.model.version import VERSION
 from decussa.protocol.schema import Protocol
 from decussa.quality.verdict import Limits as TrialLimits
 from decussa.quality.verdict import TrialFacts, judge

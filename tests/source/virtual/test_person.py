@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.strategies import STIMULI
 
 import decussa.source.virtual
 from decussa.model.errors import UsageError
 from decussa.model.stimulus import Stimulus
 from decussa.source.virtual.person import State, VirtualParticipant
+from tests.strategies import STIMULI
 
 TARGET = {"hand": "FDI right", "forearm": "FCR left", "lumbar": "LES right"}
 
@@ -336,6 +336,6 @@ def test_the_physiology_shares_nothing_with_what_estimates():
                 imported |= {alias.name for alias in node.names}
 
     strangers = {
-        name for name in imported if name.startswith(("decussa.estimate", "decussa.measure", "decussa.quality"))
+        name for name in imported if name.startswith(("decussa.estimate", "decussa.measuring", "decussa.quality"))
     }
     assert strangers == set()

@@ -1,0 +1,1 @@
+"""Quantities: arrays in, numbers out. No clock, no disk, no randomness."""

@@ -1,0 +1,321 @@
+"""The stimulus artifact: where it lies, how it is bridged, and what it says about the interval between two pulses.
+
+An artifact is steeper than anything in the baseline and sits at its pulse. It starts at the first step that reaches a
+quarter of the steepest one near the pulse, and is over at the first millisecond that is as quiet as the baseline and near its
+level. It is never looked for further than ``LONGEST_MS`` after its start, so that a response is not taken for it; after
+a nerve pulse at most ``NERVE_LONGEST_MS`` are blanked, before the M-wave. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from decussa.measuring.compiled import compiled
+from decussa.measuring.door import check_isi, check_sweeps
+from decussa.measuring.tail import remove_tail
+from decussa.model.sweep import SamplesUv
+
+Array = NDArray[np.float64]
+#: Level, RMS about it, RMS of the steps, largest step of the baseline.
+Normal = tuple[float, float, float, float]
+
+#: How far from its mark a pulse is looked for, in ms; in a pair not further than half the interval.
+REACH_MS = 5.0
+NERVE_REACH_MS = 1.0
+#: Longest stretch that is bridged, in ms from the start of the artifact.
+LONGEST_MS = 8.0
+NERVE_LONGEST_MS = 1.0
+#: So long must it be quiet, in ms, before the artifact is over.
+QUIET_MS = 1.0
+#: The steps and levels of the baseline: what neither leaves these behind is not the artifact.
+STEEP_PER_LARGEST = 1.25
+STEEP_PER_RMS = 6.0
+START_PER_STEEPEST = 0.25
+QUIET_PER_RMS = 4.0
+LEVEL_PER_RMS = 10.0
+LEVEL_PER_PEAK = 0.1
+#: Least correlation between the steps of two artifacts that counts as the same shape.
+LEAST_LIKENESS = 0.7
+#: Earliest response where no window is given, in ms.
+RESPONSE_MS = 10.0
+#: Baseline that tells what is normal, in ms before the first pulse.
+NORMAL_MS = (-100.0, -5.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cleaned:
+    """Sweeps with their artifacts bridged. Times in ms from the test pulse, shape (n_sweeps,); NaN: no such artifact.
+
+    Parameters
+    ----------
+    bridged_uv : ndarray of float32, shape (n_sweeps, n_samples), microvolt
+        A straight line in place of each artifact, a clear slow tail removed, otherwise as recorded.
+    artifact_start_ms, artifact_end_ms : ndarray
+        Artifact of the test pulse: its first sample, and the first sample after it.
+    first_start_ms, first_end_ms : ndarray
+        The same for the conditioning pulse of a pair.
+    isi_measured_ms : ndarray
+        From artifact to artifact, by the lag at which their shapes agree best.
+    tail_uv : ndarray
+        Height of the slow tail that was removed, where the bridge ends; 0 where none was clear.
+    """
+
+    bridged_uv: SamplesUv
+    artifact_start_ms: NDArray[np.float64]
+    artifact_end_ms: NDArray[np.float64]
+    first_start_ms: NDArray[np.float64]
+    first_end_ms: NDArray[np.float64]
+    isi_measured_ms: NDArray[np.float64]
+    tail_uv: NDArray[np.float64]
+
+
+def clean(
+    samples_uv: ArrayLike,
+    rate_hz: float,
+    onset_sample: int,
+    *,
+    isi_ms: ArrayLike | None = None,
+    low_uv: float = -math.inf,
+    high_uv: float = math.inf,
+    nerve: bool = False,
+    response_ms: float = RESPONSE_MS,
+) -> Cleaned:
+    """Find and bridge the stimulus artifacts of each sweep; both of a pair.
+
+    Parameters
+    ----------
+    samples_uv : array, shape (n_sweeps, n_samples) or (n_samples,), microvolt
+        Not changed.
+    rate_hz, onset_sample
+        Sampling rate; sample nearest to the onset of the test pulse.
+    isi_ms : None, number or array of shape (n_sweeps,), ms
+        Interval to the conditioning pulse, None or NaN where there is none.
+    low_uv, high_uv : float, microvolt
+        Ends of the converter's range: an artifact goes on while the signal stays there.
+    nerve : bool
+        Whether the pulses are given to a nerve, with the M-wave close behind; no tail is then looked for.
+    response_ms : float, ms after the test pulse
+        Earliest response: up to here a slow tail of the artifact can be seen on its own.
+
+    Returns
+    -------
+    Cleaned. A sweep with samples that are not finite comes back as it is, its times NaN.
+
+    Raises
+    ------
+    UsageError
+        If shapes, rate, onset or intervals cannot be meant.
+    """
+    samples = check_sweeps(samples_uv, rate_hz, onset_sample)
+    isi = check_isi(isi_ms, samples.shape[0])
+    bridged = np.empty_like(samples)
+    tail_uv = np.zeros(samples.shape[0])
+    places = np.empty((samples.shape[0], 5))
+    reach, longest = (NERVE_REACH_MS, NERVE_LONGEST_MS) if nerve else (REACH_MS, LONGEST_MS)
+    bridge_all(
+        samples, float(rate_hz), int(onset_sample), isi, float(low_uv), float(high_uv), reach, longest,
+        -math.inf if nerve else float(response_ms), bridged, places, tail_uv,
+    )  # fmt: skip
+    times = (places[:, :4] - onset_sample) * (1e3 / rate_hz)
+    return Cleaned(
+        bridged_uv=bridged,
+        artifact_start_ms=times[:, 2],
+        artifact_end_ms=times[:, 3],
+        first_start_ms=times[:, 0],
+        first_end_ms=times[:, 1],
+        isi_measured_ms=places[:, 4] * (1e3 / rate_hz),
+        tail_uv=tail_uv,
+    )
+
+
+@compiled
+def bridge_all(
+    samples: SamplesUv,
+    rate_hz: float,
+    onset: int,
+    isi: Array,
+    low_uv: float,
+    high_uv: float,
+    reach_ms: float,
+    longest_ms: float,
+    response_ms: float,
+    bridged: SamplesUv,
+    places: Array,
+    tail_uv: Array,
+) -> None:
+    """Bridge every sweep on its own; ``places`` gets start and end of both artifacts and their lag, in samples."""
+    for i in range(samples.shape[0]):
+        bridged[i] = samples[i]
+        tail_uv[i] = bridge_sweep(
+            bridged[i], rate_hz, onset, isi[i], low_uv, high_uv, reach_ms, longest_ms, response_ms, places[i]
+        )
+
+
+@compiled
+def bridge_sweep(
+    row: SamplesUv,
+    rate_hz: float,
+    onset: int,
+    isi: float,
+    low_uv: float,
+    high_uv: float,
+    reach_ms: float,
+    longest_ms: float,
+    response_ms: float,
+    places: Array,
+) -> float:
+    """Find both artifacts in ``row``, draw a line in their place and take a tail away; return its height in uV."""
+    places[:] = np.nan
+    per_ms = rate_hz / 1e3
+    paired = not math.isnan(isi)
+    first = onset - (isi * per_ms if paired else 0.0)
+    normal = describe_normal(row, int(first + NORMAL_MS[0] * per_ms), int(first + NORMAL_MS[1] * per_ms))
+    if math.isnan(normal[0]):
+        return 0.0
+    reach, longest = reach_ms * per_ms, longest_ms * per_ms
+    near = min(reach, 0.5 * isi * per_ms) if paired else reach
+    test = find_start(row, onset - near, onset + reach, normal)
+    if paired:
+        conditioning = find_start(row, first - reach, first + near, normal)
+        if conditioning > 0 and test > 0:
+            lag = find_repetition(row, conditioning, isi * per_ms - near, isi * per_ms + near, min(isi, 1.0) * per_ms)
+            test = int(conditioning + lag + 0.5) if lag > 0 else test
+            places[4] = lag if lag > 0 else test - conditioning
+        if conditioning > 0:
+            places[0] = conditioning
+            places[1] = find_end(row, conditioning, normal, low_uv, high_uv, longest, per_ms)
+    if test > 0:
+        places[2] = test
+        places[3] = find_end(row, test, normal, low_uv, high_uv, longest, per_ms)
+    tail = 0.0
+    if test > 0 and response_ms > 0.0:
+        begin = test if math.isnan(places[0]) else int(places[0])
+        response = int(onset + response_ms * per_ms)
+        base_start = max(0, int(first + NORMAL_MS[0] * per_ms))
+        tail = remove_tail(row, begin, int(places[3]), response, base_start, normal[1], normal[2], per_ms)
+    if places[1] >= places[2]:
+        places[1] = places[2]
+        draw_line(row, int(places[0]), int(places[3]))
+        return tail
+    for k in (0, 2):
+        if not math.isnan(places[k]):
+            draw_line(row, int(places[k]), int(places[k + 1]))
+    return tail
+
+
+@compiled
+def describe_normal(row: SamplesUv, start: int, stop: int) -> Normal:
+    """Level, RMS about it, RMS of the steps and largest step in the baseline; NaN where it holds no finite samples."""
+    start = max(start, 1)
+    if stop - start < 4:
+        stop = min(row.size, start + 4)
+    level = 0.0
+    for k in range(start, stop):
+        level += row[k]
+    level /= stop - start
+    power = steps = largest = 0.0
+    for k in range(start, stop):
+        step = abs(float(row[k]) - float(row[k - 1]))
+        power += (row[k] - level) ** 2
+        steps += step * step
+        largest = max(largest, step)
+    total = 0.0
+    for k in range(row.size):
+        total += abs(row[k])
+    if not math.isfinite(total):
+        level = math.nan
+    return level, math.sqrt(power / (stop - start)), math.sqrt(steps / (stop - start)), largest
+
+
+@compiled
+def find_start(row: SamplesUv, start: float, stop: float, normal: Normal) -> int:
+    """First sample of an artifact between ``start`` and ``stop``; -1 where nothing is steeper than the baseline."""
+    first, last = max(1, int(start)), min(row.size, int(stop) + 1)
+    steepest = 0.0
+    for k in range(first, last):
+        steepest = max(steepest, abs(float(row[k]) - float(row[k - 1])))
+    least = max(STEEP_PER_LARGEST * normal[3], STEEP_PER_RMS * normal[2])
+    if not steepest > least:
+        return -1
+    begin = first
+    while abs(float(row[begin]) - float(row[begin - 1])) < max(START_PER_STEEPEST * steepest, least):
+        begin += 1
+    while begin > first and abs(float(row[begin - 1]) - float(row[begin - 2])) > least:
+        begin -= 1
+    return begin
+
+
+@compiled
+def find_repetition(row: SamplesUv, start: int, least: float, most: float, width: float) -> float:
+    """Lag in samples at which the artifact from ``start`` on comes again, between samples too; -1 where it does not.
+
+    Both pulses of a pair leave artifacts of one shape, so that even the second of two that overlap is found.
+    """
+    lags = int(most) - int(least) + 1
+    begin, length = start - 1, max(3, int(width) + 1)
+    score = np.zeros(lags)
+    best = -1
+    for j in range(lags):
+        lag = int(least) + j
+        if lag < 2 or begin + lag + length > row.size:
+            continue
+        both = one = other = 0.0
+        for k in range(1, length):
+            a = float(row[begin + k]) - float(row[begin + k - 1])
+            b = float(row[begin + lag + k]) - float(row[begin + lag + k - 1])
+            both, one, other = both + a * b, one + a * a, other + b * b
+        score[j] = both / math.sqrt(one * other) if one * other > 0 else 0.0
+        if best < 0 or score[j] > score[best]:
+            best = j
+    if best < 0 or score[best] < LEAST_LIKENESS:
+        return -1.0
+    shift = 0.0
+    if 0 < best < lags - 1:
+        bend = score[best - 1] - 2 * score[best] + score[best + 1]
+        shift = 0.5 * (score[best - 1] - score[best + 1]) / bend if bend < 0 else 0.0
+    return int(least) + best + shift
+
+
+@compiled
+def find_end(
+    row: SamplesUv, begin: int, normal: Normal, low_uv: float, high_uv: float, longest: float, per_ms: float
+) -> int:
+    """First sample that is no longer artifact."""
+    level, rms, step_rms, _ = normal
+    end_at_most = min(row.size - 1, begin + max(1, int(longest)))
+    peak = 0.0
+    for k in range(begin, min(row.size, begin + max(1, int(2 * per_ms)))):
+        peak = max(peak, abs(row[k] - level))
+    bound = max(LEVEL_PER_RMS * rms, LEVEL_PER_PEAK * peak)
+    needed = max(3, int(QUIET_MS * per_ms))
+    quiet = 0
+    end = begin + 1
+    while end < end_at_most and quiet < needed:
+        calm = abs(float(row[end]) - float(row[end - 1])) <= QUIET_PER_RMS * step_rms and abs(row[end] - level) <= bound
+        quiet = quiet + 1 if calm and low_uv < row[end] < high_uv else 0
+        end += 1
+    return end - quiet // 2 if quiet >= needed else end_at_most
+
+
+@compiled
+def draw_line(row: SamplesUv, start: int, end: int) -> None:
+    """Put a straight line from the mean of the 3 samples before ``start`` to the mean of the 3 from ``end`` on."""
+    before = after = 0.0
+    count = 0
+    for k in range(max(0, start - 3), start):
+        before += row[k]
+        count += 1
+    before = before / count if count else 0.0
+    count = 0
+    for k in range(end, min(row.size, end + 3)):
+        after += row[k]
+        count += 1
+    after = after / count if count else before
+    if start == 0:
+        before = after
+    for k in range(start, end):
+        row[k] = before + (after - before) * (k - start + 1) / (end - start + 1)

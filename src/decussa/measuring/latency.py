@@ -1,0 +1,265 @@
+"""Onset latency and end of a response, with their interval, from a model of the sweep: noise, then a smooth start."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from decussa.measuring.artifact import clean
+from decussa.measuring.compiled import compiled
+from decussa.measuring.door import check_sweeps, check_window_inside
+from decussa.measuring.door import first_pulse_ms as first_pulses
+from decussa.measuring.drift import BEATING, CALM, follow_drift
+from decussa.measuring.onset_kernel import LEAST_DOUBT_MS, ORDER, blur, merge_posteriors, quantile, thin, weigh_onsets
+from decussa.measuring.smooth_start import StartFamily, start_family
+from decussa.measuring.whitening import fit_noise, outlier_share, take_drift_away, whiten
+from decussa.model.errors import UsageError
+from decussa.model.estimate import Estimate
+from decussa.model.sweep import SamplesUv
+
+Array = NDArray[np.float64]
+Window = tuple[float, float]
+
+#: A response may go on so long after the window in which it must begin.
+AFTER_WINDOW_MS = 15.0
+#: Sweeps are brought near this rate by averaging neighbours: no response holds more.
+WORKING_HZ = 5000.0
+LEVEL = 0.95
+METHOD = "median of the posterior, smooth start over whitened noise"
+#: SD of a normal distribution over its median absolute deviation; least noise after a response, in parts of the baseline's.
+SD_PER_MAD = 1.4826
+LEAST_LEVEL = 0.02
+#: Fewest samples that a noise model is learnt from.
+LEAST_BASELINE = 32
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Onsets:
+    """Onsets and ends of responses in ms from the test pulse, one per sweep; NaN where nothing could be measured.
+
+    Onset and end are given as if there were a response: whether there is one is for the caller to judge. ``low_ms`` and
+    ``high_ms`` hold the central 95 % of the posterior of the onset, ``end_low_ms`` and ``end_high_ms`` that of the end;
+    ``response_p`` is the probability of a response by its shape in time.
+    """
+
+    latency_ms: Array
+    low_ms: Array
+    high_ms: Array
+    end_ms: Array
+    end_low_ms: Array
+    end_high_ms: Array
+    response_p: Array
+
+
+def model_onsets(
+    bridged_uv: NDArray[np.float32],
+    rate_hz: float,
+    onset_sample: int,
+    *,
+    window_ms: Window = (10.0, 50.0),
+    baseline_ms: Window = (-100.0, -5.0),
+    artifact_end_ms: Array | float = 0.0,
+    first_pulse_ms: Array | float = 0.0,
+    intervals: bool = True,
+) -> Onsets:
+    """Estimate onset and end of the response in every sweep.
+
+    Parameters
+    ----------
+    bridged_uv : ndarray of float32, shape (n_sweeps, n_samples), microvolt
+        Sweeps whose stimulus artifact is bridged, not filtered otherwise.
+    rate_hz : float
+        Sampling rate.
+    onset_sample : int
+        Sample of the test pulse.
+    window_ms : (float, float)
+        The onset lies in it.
+    baseline_ms : (float, float)
+        Noise is learnt here; counts from the first pulse.
+    artifact_end_ms, first_pulse_ms : float or ndarray, shape (n_sweeps,)
+        Where the artifact of the test pulse ends (NaN: there is none); where the first pulse lies (0, or minus the
+        interstimulus interval).
+    intervals : bool
+        Whether the intervals are filled.
+
+    Returns
+    -------
+    Onsets
+        NaN where samples are not finite, the baseline is constant or too short, or the artifact covers the window.
+
+    Notes
+    -----
+    Median of the posterior of the onset under: whitened noise of an autoregressive baseline with rare large samples, then a
+    response out of a family of smooth starts (``smooth_start``), flat prior over the window. Nothing is filtered backwards.
+    """
+    bridged = np.ascontiguousarray(bridged_uv, dtype=np.float32)
+    n_sweeps = bridged.shape[0]
+    factor = max(1, int(rate_hz / WORKING_HZ + 1e-9))
+    family = start_family(rate_hz / factor)
+    found = np.full((n_sweeps, 7), np.nan)
+    _measure_onsets(
+        bridged, float(rate_hz), onset_sample, factor, window_ms, baseline_ms,
+        np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
+        np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps).copy(),
+        family, found,
+    )  # fmt: skip
+    if not intervals:
+        found[:, [1, 2, 4, 5]] = np.nan
+    return Onsets(
+        latency_ms=found[:, 0], low_ms=found[:, 1], high_ms=found[:, 2], end_ms=found[:, 3], end_low_ms=found[:, 4],
+        end_high_ms=found[:, 5], response_p=found[:, 6],
+    )  # fmt: skip
+
+
+@compiled
+def _measure_onsets(
+    bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, factor: int, window_ms: Window, baseline_ms: Window,
+    artifact_end_ms: Array, first_pulse_ms: Array, family: StartFamily, found: Array,
+) -> None:  # fmt: skip
+    step_ms = 1e3 * factor / rate_hz
+    places = family.start_cost.shape[3]
+    coefficients = np.empty(ORDER + 1)
+    for i in range(bridged.shape[0]):
+        begin = max(0, onset_sample + math.ceil((first_pulse_ms[i] + baseline_ms[0]) * rate_hz / 1e3))
+        stop = min(bridged.shape[1], onset_sample + math.floor((window_ms[1] + AFTER_WINDOW_MS) * rate_hz / 1e3))
+        raw = thin(bridged[i], begin, stop, factor)
+        zero = (onset_sample - begin - 0.5 * (factor - 1)) / factor  # place of the test pulse among the thinned samples
+        base = int(zero + (first_pulse_ms[i] + baseline_ms[1]) / step_ms)
+        first = math.ceil(zero + max(window_ms[0], artifact_end_ms[i]) / step_ms)
+        last = min(raw.size - 1, math.floor(zero + window_ms[1] / step_ms))
+        if base < LEAST_BASELINE or last <= first or not np.isfinite(raw).all():
+            continue
+        baseline = np.empty(base)
+        take_drift_away(raw[:base], 1e3 / step_ms, baseline)
+        variance = fit_noise(baseline, ORDER, coefficients)
+        if not variance > 0.0:
+            continue
+        raw -= raw[:base].mean()
+        coefficients /= math.sqrt(variance)
+        clear = min(first, ORDER + max(0, math.ceil(zero + max(0.0, artifact_end_ms[i]) / step_ms)))
+        weights = np.empty((last - first + 1) * places)
+        share, evidence = weigh_under_drift(raw, baseline, coefficients, clear, first, last, step_ms, family, weights)
+        for column, part in ((0, 0.5), (1, 0.025), (2, 0.975)):
+            found[i, column] = (first - 1 + quantile(weights, part) / places - zero) * step_ms
+        start = int(zero + found[i, 0] / step_ms)
+        ends = weigh_ends(raw[start:], coefficients, share, step_ms, family)
+        if ends.size > 0:
+            for column, part in ((3, 0.5), (4, 0.975), (5, 0.025)):
+                found[i, column] = (raw.size - ORDER - quantile(ends, part) / places - zero) * step_ms
+        found[i, 6] = 1.0 / (1.0 + math.exp(-min(max(evidence, -700.0), 700.0)))
+
+
+@compiled
+def weigh_under_drift(
+    raw: Array, baseline: Array, coefficients: Array, clear: int, first: int, last: int, step_ms: float,
+    family: StartFamily, weights: Array,
+) -> tuple[float, float]:  # fmt: skip
+    """Posterior of the onset, summed over a calm and a wandering sweep; returns the share of large noise and the log evidence.
+
+    Samples from ``clear`` on are free of artifact; the whitening ``coefficients`` leave unit noise.
+    """
+    calm = np.empty(baseline.size)
+    whiten(baseline, coefficients, calm)
+    share = outlier_share(calm[ORDER:])
+    white = np.empty(raw.size)
+    whiten(raw, coefficients, white)
+    gain = abs(coefficients.sum()) * math.sqrt((baseline * baseline).mean())
+    left = np.empty(raw.size)
+    other = np.empty(weights.size)
+    cost = follow_drift(white, clear, step_ms, gain, CALM, left)
+    some, none = weigh_onsets(left, first, last, 1e3 / step_ms, share, family, weights)
+    other_cost = follow_drift(white, clear, step_ms, gain, BEATING, left)
+    other_some, other_none = weigh_onsets(left, first, last, 1e3 / step_ms, share, family, other)
+    some = merge_posteriors(weights, other, some - cost, other_some - other_cost)
+    none = merge_posteriors(other, other, none - cost, other_none - other_cost)
+    weights[:] = blur(weights, LEAST_DOUBT_MS / step_ms * family.start_cost.shape[3])
+    return share, some - none
+
+
+@compiled
+def weigh_ends(raw: Array, coefficients: Array, share: float, step_ms: float, family: StartFamily) -> Array:
+    """Posterior of the end of a response that fills the beginning of ``raw``, from the last place backwards.
+
+    The end is the onset of the reversed samples: drift is taken away and noise made white backwards, so that nothing of the
+    response is seen after its end. The noise may be weaker than in the baseline: a contracting muscle is silent after its
+    response.
+    """
+    n = raw.size
+    if n < LEAST_BASELINE:
+        return np.empty(0)
+    flat = np.empty(n)
+    take_drift_away(raw[::-1].copy(), 1e3 / step_ms, flat)
+    white = np.empty(n)
+    whiten(flat, coefficients, white)
+    tail = white[ORDER : max(ORDER + 3, int(AFTER_WINDOW_MS / step_ms))]
+    white /= min(max(SD_PER_MAD * float(np.median(np.abs(tail))), LEAST_LEVEL), 1.0)
+    weights = np.empty((n - ORDER) * family.start_cost.shape[3])
+    weigh_onsets(white, ORDER, n - 1, 1e3 / step_ms, share, family, weights)
+    return blur(weights, LEAST_DOUBT_MS / step_ms * family.start_cost.shape[3])
+
+
+def onset_latency(
+    samples_uv: ArrayLike,
+    rate_hz: float,
+    onset_sample: int,
+    window_ms: Window = (10.0, 50.0),
+    *,
+    isi_ms: float | None = None,
+) -> Estimate:
+    """Estimate the onset latency of the response in one sweep.
+
+    Parameters
+    ----------
+    samples_uv : array, shape (n_samples,), microvolt
+        One sweep as recorded; its artifacts are bridged first.
+    rate_hz : float
+        Sampling rate.
+    onset_sample : int
+        Sample of the test pulse; at least 50 ms of baseline lie before the first pulse.
+    window_ms : (float, float)
+        The onset lies in it.
+    isi_ms : float, optional
+        Interval to the conditioning pulse, where there is one.
+
+    Returns
+    -------
+    Estimate
+        In ms from the test pulse, with the central 95 % of its posterior. NaN with a reason where a response is less likely
+        than none.
+
+    Raises
+    ------
+    UsageError
+        If shape, rate, sample, window or interval cannot be meant.
+    """
+    samples = check_one_sweep(samples_uv, rate_hz, onset_sample)
+    check_window_inside(window_ms, "window_ms", rate_hz, onset_sample, samples.shape[1])
+    cleaned = clean(samples, rate_hz, onset_sample, isi_ms=isi_ms)
+    onsets = model_onsets(
+        cleaned.bridged_uv, rate_hz, onset_sample, window_ms=window_ms, artifact_end_ms=cleaned.artifact_end_ms,
+        first_pulse_ms=first_pulses(isi_ms, 1),
+    )  # fmt: skip
+    probability = float(onsets.response_p[0])
+    if math.isnan(probability):
+        return Estimate(
+            n=1,
+            method=METHOD,
+            reason="samples are missing, the baseline is constant, or too little is free of artifact",
+        )
+    if probability < 0.5:
+        return Estimate(n=1, method=METHOD, reason=f"no response: probability {probability:.2g}")
+    return Estimate(
+        value=float(onsets.latency_ms[0]), low=float(onsets.low_ms[0]), high=float(onsets.high_ms[0]), level=LEVEL, n=1,
+        method=METHOD,
+    )  # fmt: skip
+
+
+def check_one_sweep(samples_uv: ArrayLike, rate_hz: float, onset_sample: int) -> SamplesUv:
+    """Return one sweep as a batch of one, shape (1, n_samples)."""
+    samples = check_sweeps(samples_uv, rate_hz, onset_sample)
+    if np.ndim(samples_uv) != 1:
+        raise UsageError("samples_uv is not one sweep", expected="shape (n_samples,)", found=str(np.shape(samples_uv)))
+    return samples

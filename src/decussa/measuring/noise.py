@@ -1,0 +1,123 @@
+"""What noise alone does to a peak-to-peak: the range of Gaussian samples, and how many samples of real noise count.
+
+For n independent samples of standard deviation 1, the range has the distribution n * integral of
+phi(x) (Phi(x + q) - Phi(x))^(n - 1) dx, the mean d2 = integral of 1 - Phi^n - (1 - Phi)^n (Tippett 1925, Biometrika 17:364,
+doi 10.1093/biomet/17.3-4.364) and the standard deviation d3; it is the studentised range with infinite degrees of freedom.
+The samples of band-limited noise lean on each other. They count as so many independent ones as would stay below a level
+with the same probability: the chance of a crossing from one sample to the next follows from their correlation alone
+(Owen 1956, Ann Math Stat 27:1075, doi 10.1214/aoms/1177728074), and for independent samples the count is exact.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import log_ndtr, ndtr
+
+from decussa.measuring.compiled import compiled
+from decussa.model.errors import UsageError
+
+Array = NDArray[np.float64]
+
+#: Places at which the integrals are summed: smooth, vanishing integrands make plain sums exact to 1e-10 here.
+_X = np.linspace(-10.0, 10.0, 2001)
+_STEP = float(_X[1] - _X[0])
+_DENSITY = np.exp(-0.5 * _X * _X) / math.sqrt(2 * math.pi)
+#: Level, in standard deviations, at which samples of real noise are held against independent ones: about where the
+#: largest of 60 lies.
+LEVEL = 2.4
+#: Nodes and weights for Owen's function.
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
+
+
+def range_cdf(q: float, n: float) -> float:
+    """Return the probability that the range of ``n`` standard normal samples is at most ``q``.
+
+    Parameters
+    ----------
+    q : float
+        Range in standard deviations.
+    n : float
+        Number of independent samples, above 1; need not be whole.
+
+    Raises
+    ------
+    UsageError
+        If ``n`` is not above 1.
+    """
+    _refuse_few(n)
+    if q <= 0:
+        return 0.0
+    between = np.clip(ndtr(_X + q) - ndtr(_X), 0.0, 1.0)
+    return min(1.0, float(n * _STEP * np.sum(_DENSITY * between ** (n - 1))))
+
+
+def range_mean(n: float) -> float:
+    """Return d2: the mean range of ``n`` standard normal samples, in standard deviations."""
+    _refuse_few(n)
+    return float(_STEP * np.sum(1 - np.exp(n * log_ndtr(_X)) - np.exp(n * log_ndtr(-_X))))
+
+
+def mean_ranges(n: Array) -> Array:
+    """Return d2 for many numbers of samples, interpolated in their logarithm to better than 0.001; NaN stays NaN."""
+    known, means = _known_means()
+    ranges: Array = np.interp(np.log(np.maximum(n, 1.0)), known, means)
+    return np.where(np.isnan(n), np.nan, ranges)
+
+
+@lru_cache(maxsize=1)
+def _known_means() -> tuple[Array, Array]:
+    known = np.linspace(0.0, math.log(1e5), 240)
+    return known, np.array([0.0, *(range_mean(math.exp(value)) for value in known[1:])])
+
+
+def range_sd(n: float) -> float:
+    """Return d3: the standard deviation of the range of ``n`` standard normal samples, in standard deviations."""
+    q = np.linspace(0.0, 15.0, 1501)
+    above = 1 - np.array([range_cdf(float(value), n) for value in q])
+    square = np.trapezoid(2 * q * above, q)
+    return math.sqrt(float(square) - range_mean(n) ** 2)
+
+
+def range_quantile(probability: float, n: float) -> float:
+    """Return the range, in standard deviations, that ``n`` standard normal samples do not exceed with ``probability``."""
+    _refuse_few(n)
+    if not 0 < probability < 1:
+        raise UsageError("probability is out of range", expected="between 0 and 1", found=f"{probability:g}")
+    return float(brentq(lambda q: range_cdf(q, n) - probability, 0.0, 20.0, xtol=1e-10))
+
+
+def _refuse_few(n: float) -> None:
+    if not (math.isfinite(n) and n > 1):
+        raise UsageError("a range needs samples", expected="n above 1", found=f"{n:g}")
+
+
+@compiled
+def upper_tail(level: float) -> float:
+    """Probability that a standard normal lies above ``level``."""
+    return 0.5 * math.erfc(level / math.sqrt(2.0))
+
+
+@compiled
+def crossing_probability(level: float, correlation: float) -> float:
+    """Probability that of two neighbouring samples the first lies below ``level`` and the second above: 2 T(level, a)."""
+    reach = math.sqrt(max(0.0, (1.0 - correlation) / max(1.0 + correlation, 1e-9)))
+    # T is an integral over 0..a; with x = tan(angle) the range stays finite for any correlation
+    angle = math.atan(reach)
+    total = 0.0
+    for k in range(16):
+        x = math.tan(0.5 * angle * (_NODES[k] + 1.0))
+        total += _WEIGHTS[k] * math.exp(-0.5 * level * level * (1.0 + x * x))
+    return total * 0.5 * angle / math.pi
+
+
+@compiled
+def effective_samples(correlation: float, n_samples: float) -> float:
+    """Number of independent samples that reach as far as ``n_samples`` with this correlation between neighbours."""
+    below = 1.0 - upper_tail(LEVEL)
+    stay = 1.0 - crossing_probability(LEVEL, correlation) / below
+    return max(1.0, 1.0 + (n_samples - 1.0) * math.log(stay) / math.log(below))

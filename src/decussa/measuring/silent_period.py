@@ -1,0 +1,327 @@
+"""Silent period of a contracting muscle, with its interval, from a model of the sweep: response, silence, return."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import t as student_t
+
+from decussa.measuring.artifact import clean
+from decussa.measuring.compiled import compiled
+from decussa.measuring.door import check_sweeps, check_window, check_window_inside
+from decussa.measuring.latency import LEVEL, model_onsets
+from decussa.measuring.onset_kernel import blur, quantile, thin
+from decussa.measuring.silence_kernel import (
+    ACTIVE,
+    ORDER,
+    RAMPS_MS,
+    activity_ahead,
+    activity_levels,
+    expected_shares,
+    level_shares,
+    log_likelihoods,
+    ramp_scores,
+    silence_behind,
+)
+from decussa.measuring.whitening import autocovariance, take_drift_away
+from decussa.model.estimate import Estimate, SilentPeriod
+
+Array = NDArray[np.float64]
+
+#: Sweeps are brought near this rate by averaging neighbours.
+WORKING_HZ = 5000.0
+#: The floor is learnt from the quietest stretch of this length and what is as quiet beside it (power up to QUIET times as high).
+QUIETEST_MS = 15.0
+QUIET = 4.0
+#: A contraction has at least so many times the RMS of the floor; a silence lasts at least so long.
+LEAST_CONTRAST = 1.5
+LEAST_SILENCE_MS = 10.0
+METHOD = "median of the posterior, EMG returning over a noise floor"
+#: Doubt that any model of a return leaves: SD at a sudden one, and share of the time a gradual one takes.
+LEAST_DOUBT_MS = 0.1
+RAMP_DOUBT = 0.07
+
+#: Why there is no silent period, by the code in ``Silences.why``.
+REASONS = (
+    "",
+    "samples are missing or the sweep is too short",
+    "no contraction: the baseline is not above the noise floor",
+    "no silence after the response",
+    "EMG does not return before the sweep ends",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Silences:
+    """Silences in ms from the test pulse, one per sweep; NaN where there is none, ``why`` then counts into ``REASONS``.
+
+    ``start_ms`` is the end of the response, ``end_ms`` the start of the return of activity; ``low_ms`` and ``high_ms`` hold
+    the central 95 % of the posterior of ``end_ms``.
+    """
+
+    start_ms: Array
+    end_ms: Array
+    low_ms: Array
+    high_ms: Array
+    why: NDArray[np.int64]
+
+
+def model_silences(
+    bridged_uv: NDArray[np.float32],
+    rate_hz: float,
+    onset_sample: int,
+    *,
+    response_end_ms: Array | float,
+    window_ms: tuple[float, float] = (10.0, 50.0),
+    artifact_end_ms: Array | float = 0.0,
+    baseline_ms: tuple[float, float] = (-100.0, -5.0),
+    first_pulse_ms: Array | float = 0.0,
+    search_end_ms: float = math.inf,
+    intervals: bool = True,
+) -> Silences:
+    """Estimate start and end of the silence in every sweep.
+
+    Parameters
+    ----------
+    bridged_uv : ndarray of float32, shape (n_sweeps, n_samples), microvolt
+        Sweeps whose stimulus artifact is bridged, not filtered otherwise.
+    rate_hz : float
+        Sampling rate.
+    onset_sample : int
+        Sample of the test pulse.
+    response_end_ms : float or ndarray, shape (n_sweeps,)
+        End of the response (``Onsets.end_ms``); the silence is looked for from there.
+    window_ms, artifact_end_ms : (float, float), float or ndarray of shape (n_sweeps,)
+        Where no response was found (NaN), the silence is looked for from the window's start or the artifact's end.
+    baseline_ms : (float, float)
+        Steady contraction before the first pulse, from which it counts.
+    first_pulse_ms : float or ndarray, shape (n_sweeps,)
+        Where the first pulse lies: 0, or minus the interstimulus interval.
+    search_end_ms : float
+        The return is looked for up to here, or to the end of the sweep.
+    intervals : bool
+        Whether ``low_ms`` and ``high_ms`` are filled.
+
+    Returns
+    -------
+    Silences
+        NaN with a reason where there is no contraction, no silence, no return or no number to work with.
+
+    Notes
+    -----
+    Median of the posterior of the return under the model of ``silence_kernel``: EMG with the spectrum of the baseline on a
+    floor, a return that takes 0 to 55 ms, breaks allowed; flat prior over time.
+    """
+    bridged = np.ascontiguousarray(bridged_uv, dtype=np.float32)
+    n_sweeps = bridged.shape[0]
+    factor = max(1, int(rate_hz / WORKING_HZ + 1e-9))
+    found = np.full((n_sweeps, 4), np.nan)
+    why = np.ones(n_sweeps, dtype=np.int64)
+    _measure_silences(
+        bridged, float(rate_hz), onset_sample, factor, baseline_ms, float(search_end_ms),
+        np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps).copy(),
+        np.broadcast_to(np.asarray(response_end_ms, dtype=np.float64), n_sweeps).copy(),
+        np.broadcast_to(np.fmax(window_ms[0], artifact_end_ms), n_sweeps).astype(np.float64),
+        found, why,
+    )  # fmt: skip
+    if not intervals:
+        found[:, 2:] = np.nan
+    return Silences(start_ms=found[:, 0], end_ms=found[:, 1], low_ms=found[:, 2], high_ms=found[:, 3], why=why)
+
+
+@compiled
+def _measure_silences(
+    bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, factor: int, baseline_ms: tuple[float, float],
+    search_end_ms: float, first_pulse_ms: Array, response_end_ms: Array, otherwise_ms: Array,
+    found: Array, why: NDArray[np.int64],
+) -> None:  # fmt: skip
+    hz = rate_hz / factor
+    for i in range(bridged.shape[0]):
+        begin = max(0, onset_sample + math.ceil((first_pulse_ms[i] + baseline_ms[0]) * rate_hz / 1e3))
+        last_ms = min(search_end_ms, (bridged.shape[1] - onset_sample) * 1e3 / rate_hz)
+        flat = thin(bridged[i], begin, onset_sample + math.floor(last_ms * rate_hz / 1e3), factor)
+        zero = (onset_sample - begin - 0.5 * (factor - 1)) / factor
+        base = int(zero + (first_pulse_ms[i] + baseline_ms[1]) * hz / 1e3)
+        if not np.isfinite(flat).all():
+            continue
+        from_ms = otherwise_ms[i] if math.isnan(response_end_ms[i]) else response_end_ms[i]
+        start = math.ceil(zero + from_ms * hz / 1e3)
+        if base < 4 * ORDER or flat.size - start < (QUIETEST_MS + LEAST_SILENCE_MS) * hz / 1e3:
+            continue
+        before = np.empty(base)
+        after = np.empty(flat.size - start)
+        take_drift_away(flat[:base], hz, before)
+        take_drift_away(flat[start:], hz, after)
+        why[i], weights = return_posterior(before, after, 1e3 / hz)
+        if why[i] == 0:
+            found[i, 0] = response_end_ms[i]
+            for column, part in enumerate((0.5, 0.025, 0.975)):
+                found[i, 1 + column] = (start - 0.5 + quantile(weights, part) - zero) * 1e3 / hz
+
+
+@compiled
+def return_posterior(before: Array, after: Array, step_ms: float) -> tuple[int, Array]:
+    """Reason (0: there is a silence) and posterior of the return before each sample of ``after``."""
+    loud = autocovariance(before[ORDER:], ORDER)
+    quiet = floor_autocovariance(after, step_ms)
+    loud[0] *= 1.0
+    quiet[0] *= 1.0
+    n = after.size
+    weights = np.zeros(n)
+    if not loud[0] > LEAST_CONTRAST**2 * quiet[0] or not quiet[0] > 0.0:
+        return 2, weights
+    levels = activity_levels(loud, quiet)
+    forward = np.empty((levels.size, before.size))
+    backward = np.empty((ACTIVE, before.size))
+    log_likelihoods(before, levels, loud, quiet, forward, backward)
+    shares = level_shares(forward[:, ORDER:], expected_shares(levels), step_ms)
+    forward = np.empty((levels.size, n))
+    backward = np.empty((ACTIVE, n))
+    log_likelihoods(after, levels, loud, quiet, forward, backward)
+    ahead = activity_ahead(backward, shares, step_ms)
+    silent = np.empty(n + 1)
+    busy = np.empty(n + 1)
+    silence_behind(forward, step_ms, silent, busy)
+    scores = np.empty((len(RAMPS_MS), n))
+    ramp_scores(backward, levels, ahead, step_ms, scores)
+    top = -1e300
+    for r in range(len(RAMPS_MS)):
+        for k in range(n):
+            scores[r, k] += silent[k]
+            top = max(top, scores[r, k])
+    if silent[n] > top:
+        return 4, weights
+    if (busy[:n] + ahead[:n]).max() > top - 3.0:
+        return 3, weights
+    for r in range(len(RAMPS_MS)):
+        weights += blur(np.exp(scores[r] - top), (LEAST_DOUBT_MS + RAMP_DOUBT * RAMPS_MS[r]) / step_ms)
+    weights /= weights.sum()
+    if quantile(weights, 0.5) * step_ms < LEAST_SILENCE_MS:
+        return 3, weights
+    return 0, weights
+
+
+@compiled
+def floor_autocovariance(after: Array, step_ms: float) -> Array:
+    """Autocovariance of the quietest stretch and of what is as quiet beside it."""
+    width = max(ORDER + 2, round(QUIETEST_MS / step_ms))
+    short = max(3, round(QUIETEST_MS / 3 / step_ms))
+    power = np.zeros(after.size + 1)
+    for k in range(after.size):
+        power[k + 1] = power[k] + after[k] * after[k]
+    start = int(np.argmin(power[width:] - power[:-width]))
+    stop = start + width
+    limit = QUIET * (power[stop] - power[start]) / width
+    while start > 0 and (power[start - 1 + short] - power[start - 1]) / short < limit:
+        start -= 1
+    while stop < after.size and (power[stop + 1] - power[stop + 1 - short]) / short < limit:
+        stop += 1
+    return autocovariance(after[start:stop], ORDER)
+
+
+def silent_period(
+    samples_uv: ArrayLike,
+    rate_hz: float,
+    onset_sample: int,
+    *,
+    window_ms: tuple[float, float] = (10.0, 50.0),
+    search_ms: tuple[float, float] | None = None,
+) -> SilentPeriod:
+    """Estimate the silent period in one sweep, or its mean over several sweeps taken together.
+
+    Parameters
+    ----------
+    samples_uv : array, shape (n_samples,) or (n_sweeps, n_samples), microvolt
+        Sweeps as recorded during contraction; artifacts are bridged first.
+    rate_hz : float
+        Sampling rate.
+    onset_sample : int
+        Sample of the test pulse, with 100 ms of contraction before it.
+    window_ms : (float, float)
+        The response begins in it.
+    search_ms : (float, float), optional
+        The return of activity is looked for in it; from the end of the response to the end of the sweep where omitted.
+
+    Returns
+    -------
+    SilentPeriod
+        ``start``: end of the response; ``end``: start of the return of activity; ``duration``: from the onset of the response to
+        ``end``; ms from the test pulse. NaN with a reason where there is no contraction, no silence or no return. Of several
+        sweeps, those without an answer are left out; ``n`` counts the others.
+
+    Raises
+    ------
+    UsageError
+        If shape, rate, sample or windows cannot be meant.
+    """
+    samples = check_sweeps(samples_uv, rate_hz, onset_sample)
+    check_window_inside(window_ms, "window_ms", rate_hz, onset_sample, samples.shape[1])
+    if search_ms is not None:
+        check_window(search_ms, "search_ms")
+    cleaned = clean(samples, rate_hz, onset_sample)
+    onsets = model_onsets(
+        cleaned.bridged_uv, rate_hz, onset_sample, window_ms=window_ms, artifact_end_ms=cleaned.artifact_end_ms
+    )
+    there = onsets.response_p >= 0.5
+    silences = model_silences(
+        cleaned.bridged_uv, rate_hz, onset_sample,
+        response_end_ms=np.where(there, onsets.end_ms, np.nan) if search_ms is None else search_ms[0],
+        window_ms=window_ms, artifact_end_ms=cleaned.artifact_end_ms,
+        search_end_ms=math.inf if search_ms is None else search_ms[1],
+    )  # fmt: skip
+    onset = pool_estimates(onsets.latency_ms[there], onsets.low_ms[there], onsets.high_ms[there], "no response")
+    start = pool_estimates(onsets.end_ms[there], onsets.end_low_ms[there], onsets.end_high_ms[there], "no response")
+    found = silences.why == 0
+    why = REASONS[int(np.bincount(silences.why[~found]).argmax())] if not found.any() else ""
+    end = pool_estimates(silences.end_ms[found], silences.low_ms[found], silences.high_ms[found], why)
+    both = found & there
+    low = (
+        silences.end_ms
+        - onsets.latency_ms
+        - np.hypot(silences.end_ms - silences.low_ms, onsets.high_ms - onsets.latency_ms)
+    )
+    high = (
+        silences.end_ms
+        - onsets.latency_ms
+        + np.hypot(silences.high_ms - silences.end_ms, onsets.latency_ms - onsets.low_ms)
+    )
+    duration = pool_estimates(
+        (silences.end_ms - onsets.latency_ms)[both],
+        low[both],
+        high[both],
+        end.reason or onset.reason or "no sweep with both",
+    )
+    return SilentPeriod(start=start, end=end, duration=duration)
+
+
+def pool_estimates(value: Array, low: Array, high: Array, why_not: str) -> Estimate:
+    """One estimate, or the mean of several that differ from sweep to sweep.
+
+    The mean weighs every sweep by its own variance plus that between sweeps (DerSimonian and Laird 1986, doi
+    10.1016/0197-2456(86)90046-2), with limits by Hartung and Knapp 2001 (doi 10.1002/sim.791): t on n - 1 degrees of freedom.
+    """
+    n = value.size
+    if n == 0:
+        return Estimate(method=METHOD, reason=why_not)
+    if n == 1:
+        return Estimate(value=float(value[0]), low=float(low[0]), high=float(high[0]), level=LEVEL, n=1, method=METHOD)
+    variance = np.maximum((high - low) / (2 * 1.959964), 1e-3) ** 2
+    weight = 1.0 / variance
+    mean = (weight * value).sum() / weight.sum()
+    excess = (weight * (value - mean) ** 2).sum() - (n - 1)
+    between = max(0.0, excess / (weight.sum() - (weight**2).sum() / weight.sum()))
+    weight = 1.0 / (variance + between)
+    mean = float((weight * value).sum() / weight.sum())
+    spread = math.sqrt(max(float((weight * (value - mean) ** 2).sum()) / (n - 1), 1.0) / float(weight.sum()))
+    reach = float(student_t.ppf(0.5 + LEVEL / 2, n - 1)) * spread
+    return Estimate(
+        value=mean,
+        low=mean - reach,
+        high=mean + reach,
+        level=LEVEL,
+        n=n,
+        method=f"{METHOD}; random-effects mean over sweeps",
+    )

@@ -1,0 +1,117 @@
+"""What the noise of a sweep looks like, learnt from its baseline: a causal filter that makes it white, and its tails.
+
+Autoregressive coefficients by Burg's recursion (Burg 1967; see Kay, Modern Spectral Estimation, 1988, section 7.7). The
+filter only looks back, so nothing of a response is seen before its onset.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decussa.measuring.compiled import compiled
+
+Array = NDArray[np.float64]
+
+#: Slow drifts (electrodes, tails of artifacts, heart) leave through this causal high-pass before the noise is modelled.
+DRIFT_HZ = 15.0
+#: Share of the noise power that is taken to be white whatever the baseline shows.
+UNSEEN = 0.05
+#: Spread of rare large samples in units of the noise, and the least share of them that is reckoned with.
+OUTLIER_SPREAD = 4.0
+LEAST_OUTLIERS = 0.003
+
+
+@compiled
+def take_drift_away(samples: Array, rate_hz: float, out: Array) -> None:
+    """Forward one-pole high-pass of ``DRIFT_HZ``, started on the mean of the first 20 ms."""
+    decay = math.exp(-2 * math.pi * DRIFT_HZ / rate_hz)
+    head = max(1, min(samples.size, int(0.02 * rate_hz)))
+    slow = 0.0
+    for k in range(head):
+        slow += samples[k] / head
+    for k in range(samples.size):
+        slow = decay * slow + (1 - decay) * samples[k]
+        out[k] = samples[k] - slow
+
+
+@compiled
+def autocovariance(samples: Array, lags: int) -> Array:
+    """Biased autocovariance at lags 0 to ``lags``; no mean is taken off."""
+    out = np.zeros(lags + 1)
+    for lag in range(lags + 1):
+        for k in range(lag, samples.size):
+            out[lag] += samples[k] * samples[k - lag]
+        out[lag] /= samples.size
+    return out
+
+
+@compiled
+def predictor(covariance: Array) -> Array:
+    """Levinson's recursion: coefficients (1, a1, ..., ap) and, last, the variance they leave."""
+    order = covariance.size - 1
+    out = np.zeros(order + 2)
+    previous = np.zeros(order + 2)
+    out[0] = 1.0
+    variance = covariance[0] * (1 + 1e-6)
+    for m in range(1, order + 1):
+        total = covariance[m]
+        for j in range(1, m):
+            total += out[j] * covariance[m - j]
+        reflection = -total / variance
+        previous[:] = out
+        for j in range(1, m + 1):
+            out[j] = previous[j] + reflection * previous[m - j]
+        variance *= 1 - reflection * reflection
+    out[order + 1] = variance
+    return out
+
+
+@compiled
+def fit_noise(baseline: Array, order: int, coefficients: Array) -> float:
+    """Fill ``coefficients`` (1, a1, ..., ap) of the noise; return the variance of what they cannot predict.
+
+    A share ``UNSEEN`` of the power is taken to be white: what little is seen of a band in a short baseline is not trusted.
+    """
+    covariance = autocovariance(baseline, order)
+    covariance[0] *= 1.0 + UNSEEN
+    fitted = predictor(covariance)
+    coefficients[:] = fitted[: order + 1]
+    return float(fitted[order + 1])
+
+
+@compiled
+def whiten(samples: Array, coefficients: Array, out: Array) -> None:
+    """Apply the causal filter; the first samples use what there is."""
+    for k in range(samples.size):
+        total = 0.0
+        for j in range(min(coefficients.size, k + 1)):
+            total += coefficients[j] * samples[k - j]
+        out[k] = total
+
+
+@compiled
+def outlier_share(white: Array) -> float:
+    """Share of wide samples in a mixture of a unit and a wide normal, by 8 steps of expectation-maximisation."""
+    share = 0.02
+    for _ in range(8):
+        total = 0.0
+        for k in range(white.size):
+            square = white[k] * white[k]
+            wide = share / OUTLIER_SPREAD * math.exp(-0.5 * square / OUTLIER_SPREAD**2)
+            total += wide / (wide + (1 - share) * math.exp(-0.5 * square) + 1e-300)
+        share = total / white.size
+    return max(share, LEAST_OUTLIERS)
+
+
+@compiled
+def log_density(white: float, share: float) -> float:
+    """Log density of one whitened noise sample, less that of a standard normal at 0."""
+    square = white * white
+    return math.log(
+        (1 - share) * math.exp(-0.5 * square)
+        + share / OUTLIER_SPREAD * math.exp(-0.5 * square / OUTLIER_SPREAD**2)
+        + 1e-300
+    )

@@ -1,0 +1,81 @@
+"""Size and probability of a response near the noise, on signals that the estimator's own model did not make."""
+
+import numpy as np
+import pytest
+
+from decussa.measuring.sweeps import measure_sweeps
+from tests.measuring.invented import ONSET, RATE_HZ, broadband, noise, response
+
+NOISES = {"broadband": broadband, "EMG-like": noise}
+N = 400
+
+
+def measured(kind: str, size_uv: float, seed: int, n: int = N) -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    sweeps = [
+        NOISES[kind](rng) + response(rng.uniform(12, 30), size_uv, length_ms=rng.uniform(8, 16)) for _ in range(n)
+    ]
+    return measure_sweeps(np.stack(sweeps), RATE_HZ, ONSET, onset=None)
+
+
+@pytest.mark.parametrize("kind", NOISES)
+def test_with_ten_microvolts_of_noise_at_most_one_in_twenty_sweeps_shows_a_response_that_is_not_there(kind):
+    assert np.mean(measured(kind, 0.0, seed=1)["response_p"] > 0.5) <= 0.05
+
+
+@pytest.mark.parametrize("kind", NOISES)
+def test_with_ten_microvolts_of_noise_at_most_one_in_twenty_responses_of_eighty_is_missed(kind):
+    assert np.mean(measured(kind, 80.0, seed=2)["response_p"] <= 0.5) <= 0.05
+
+
+@pytest.mark.parametrize("kind", NOISES)
+def test_a_size_of_fifty_in_ten_microvolts_of_noise_is_right_on_average_within_five(kind):
+    values = measured(kind, 50.0, seed=3)
+
+    assert abs(np.mean(values["size_uv"]) - 50) <= 5
+    # the raw peak-to-peak, which the noise enlarges, is not: that is why there are two
+    assert np.mean(values["amplitude_uv"]) - 50 > 15
+
+
+@pytest.mark.parametrize("kind", NOISES)
+@pytest.mark.parametrize("size_uv", [50.0, 120.0, 600.0, 3000.0])
+def test_the_interval_holds_the_true_size_as_often_as_it_says(kind, size_uv):
+    values = measured(kind, size_uv, seed=4)
+    covered = np.mean((values["size_low_uv"] <= size_uv) & (size_uv <= values["size_high_uv"]))
+
+    # 95 % less three standard errors of a share of 400 is 91.7 %
+    assert covered >= 0.917
+
+
+def test_probabilities_mean_what_they_say():
+    rng = np.random.default_rng(5)
+    sweeps, truth = [], []
+    for _ in range(1500):
+        # as the estimator assumes beforehand: half hold nothing, half a size even in its logarithm from 1 noise RMS on
+        size = 0.0 if rng.random() < 0.5 else 10 ** rng.uniform(np.log10(8), np.log10(8000))
+        sweeps.append(noise(rng) + response(rng.uniform(12, 30), size, length_ms=rng.uniform(8, 16)))
+        truth.append(size > 0)
+    probability = measure_sweeps(np.stack(sweeps), RATE_HZ, ONSET, onset=None)["response_p"]
+    truth = np.array(truth)
+
+    for low, high in ((0.0, 0.3), (0.3, 0.8), (0.8, 1.01)):
+        chosen = (probability >= low) & (probability < high)
+        doubt = 3 * np.sqrt(0.25 / chosen.sum())
+        assert truth[chosen].mean() == pytest.approx(probability[chosen].mean(), abs=0.03 + doubt)
+
+
+def test_more_noise_makes_the_interval_wider_and_never_the_size_negative():
+    quiet, loud = (
+        measure_sweeps(
+            np.stack([level * noise(np.random.default_rng(k)) + response(20, 60) for k in range(50)]),
+            RATE_HZ, ONSET, onset=None,
+        )
+        for level in (0.2, 2.0)
+    )  # fmt: skip
+
+    assert np.median(loud["size_high_uv"] - loud["size_low_uv"]) > 4 * np.median(
+        quiet["size_high_uv"] - quiet["size_low_uv"]
+    )
+    assert (loud["size_low_uv"] >= 0).all()
+    assert (loud["size_low_uv"] <= loud["size_uv"]).all()
+    assert (loud["size_uv"] <= loud["size_high_uv"]).all()
