@@ -1,1 +1,0 @@
-"""Quantities: arrays in, numbers out. No clock, no disk, no randomness."""
