@@ -32,3 +32,12 @@ def m_wave(
     )
     amplitude: NDArray[np.float64] = values["amplitude_uv"]
     return amplitude
+
+
+def peripheral_latency(f_latency_ms: float, m_latency_ms: float) -> float:
+    """Return the peripheral motor latency in ms from the shortest F-wave and the distal motor latency.
+
+    (F + M - 1) / 2, with 1 ms for the turn-round in the spinal cord: Groppa 2012, doi 10.1016/j.clinph.2012.01.010 (layout of
+    the formula from memory).
+    """
+    return (f_latency_ms + m_latency_ms - 1.0) / 2.0

@@ -50,12 +50,14 @@ def autocovariance(samples: Array, lags: int) -> Array:
 
 @compiled
 def predictor(covariance: Array) -> Array:
-    """Levinson's recursion: coefficients (1, a1, ..., ap) and, last, the variance they leave."""
+    """Levinson's recursion: coefficients (1, a1, ..., ap) and, last, the variance they leave; 0 for a constant signal."""
     order = covariance.size - 1
     out = np.zeros(order + 2)
     previous = np.zeros(order + 2)
     out[0] = 1.0
     variance = covariance[0] * (1 + 1e-6)
+    if not variance > 0.0:
+        return out
     for m in range(1, order + 1):
         total = covariance[m]
         for j in range(1, m):
