@@ -202,7 +202,7 @@ def test_a_fault_of_the_program_is_said_in_a_line(tmp_path, run, monkeypatch):
     code, _, err = run("measure", tmp_path / "a.edf", "--out", tmp_path / "t.csv")
 
     assert code == 1
-    assert err.startswith("Fault in the program: ZeroDivisionError")
+    assert err.strip().startswith("Fault in the program: ZeroDivisionError")
     assert "Traceback" not in err
 
 

@@ -9,8 +9,8 @@ THIN = "\u202f"
 MINUS = "\u2212"
 DASH = "\u2014"
 
-#: The last printed digit is worth more than this share of the interval's width: finer digits would claim what is not known.
-LEAST_SHARE = 1 / 60
+#: The last printed digit is worth at least this share of the interval's width: finer ones would claim what is not known.
+LEAST_SHARE = 1 / 100
 #: Digits of a value that has no interval.
 BARE_DIGITS = 3
 MOST_DECIMALS = 4
@@ -37,7 +37,7 @@ def decimals_for(value: float, low: float, high: float) -> int:
     """
     sides = [abs(value - end) for end in (low, high) if math.isfinite(end)]
     width = 2 * max(sides) if len(sides) == 1 else sum(sides)
-    if not math.isfinite(value):
+    if not (math.isfinite(value) and math.isfinite(width)):
         return 0
     if width > 0:
         return _bounded(math.floor(-math.log10(width * LEAST_SHARE)))

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from decussa.model.estimate import Estimate
 from decussa.report import numbers, words
 from decussa.report.content import Content, MusclePlace
 from decussa.report.results import leading
@@ -101,7 +102,7 @@ def _pairs(place: MusclePlace) -> Iterator[str]:
             said["has no value"].append(name)
             continue
         text = f"{name} {numbers.short(found.value, found.low, found.high, '')}"
-        side = "below 1" if found.high < 1 else "above 1" if found.low > 1 else "cannot be told from 1"
+        side = _side_of_one(found)
         said[side].append(text)
     for side in ("below 1", "above 1"):
         if said[side]:
@@ -110,6 +111,13 @@ def _pairs(place: MusclePlace) -> Iterator[str]:
         yield f"{numbers.listed(said['cannot be told from 1'])} cannot be told from 1."
     if said["has no value"]:
         yield f"No ratio for {numbers.listed(said['has no value'])}."
+
+
+def _side_of_one(ratio: Estimate) -> str:
+    """Return on which side of 1 the interval lies, as it is printed: one that shows 1.00 is not told from 1."""
+    if round(ratio.high, numbers.RATIO_DECIMALS) < 1:
+        return "below 1"
+    return "above 1" if round(ratio.low, numbers.RATIO_DECIMALS) > 1 else "cannot be told from 1"
 
 
 def warnings(content: Content) -> list[str]:

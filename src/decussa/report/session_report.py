@@ -23,6 +23,7 @@ from decussa.report.results import Remarks, not_estimated, results_of
 from decussa.report.tables import COLUMNS, condition_rows, count_row, method_lines
 
 _TEMPLATE = "session_report.typ"
+#: PDF/A asks for a date; where no recording has one it is this, so that the bytes stay the same.
 _TIMESTAMP = 0
 
 

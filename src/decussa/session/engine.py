@@ -11,7 +11,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from decussa.model.version import VERSION
 from decussa.model.dialogue import (
     Answer,
     Ask,
@@ -29,6 +28,7 @@ from decussa.model.dialogue import (
     Trial,
 )
 from decussa.model.sweep import Sweep
+from decussa.model.version import VERSION
 from decussa.plan.step import Ended, advance
 from decussa.protocol.schema import Protocol
 from decussa.session.clock import Clock, from_text, to_text
@@ -111,8 +111,8 @@ class Engine:
             stopped = self._carry_out(request)
             if stopped is not None:
                 return stopped
-        self._write("finished", StepFound(step="session", results=dict(self.at.pending.found)))
-        return self.at.pending.found
+        self._write("finished", StepFound(step="session", results=dict(request.found)))
+        return request.found
 
     def _open_gates(self) -> bool:
         for gate in GATES:

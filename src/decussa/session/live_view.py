@@ -51,8 +51,8 @@ class LiveView:
     ``setting`` is the stimulus asked for now, ``question`` what is asked of the operator, ``rest`` a wait; at most one of
     them is there. ``counts`` are stimuli by verdict (accept, doubtful, reject, lost, refused), ``by_step`` the same by step.
     ``given`` are the answered stimuli of the running step, ``curve`` what its plan would have drawn. ``hold`` says why
-    nothing is asked for; ``alarm`` is whether that was the stop key, and nobody has said since what happened. ``last_reply`` is what became of the
-    stimulus before: a verdict, ``lost`` or ``refused``, with ``refusal`` as its reason.
+    nothing is asked for; ``alarm`` is whether that was the stop key, and nobody has said since what happened. ``last_reply``
+    is what became of the stimulus before: a verdict, ``lost`` or ``refused``, with ``refusal`` as its reason.
     """
 
     state: State = "new"
@@ -165,8 +165,8 @@ def _replied(view: LiveView, body: object, entry: int) -> LiveView:
     kind = "refused" if isinstance(body, Refused) else "lost" if isinstance(body, Lost) else ""
     if isinstance(body, Trial):
         kind = body.verdict.kind
-        given = Given(request=request, trial=body, entry=entry)
-        view = replace(view, last=body, given=(*view.given, given))
+        answered = Given(request=request, trial=body, entry=entry)
+        view = replace(view, last=body, given=(*view.given, answered))
     if not kind:
         return view
     view = replace(view, last_reply=kind, refusal=body.reason if isinstance(body, Refused) else "")

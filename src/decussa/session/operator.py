@@ -9,7 +9,6 @@ from typing import Literal, Protocol
 from decussa.model.dialogue import Ask, Deliver, Lost, Request, Trial
 from decussa.store.records import AdverseEvent, Correction, Remark
 
-
 #: Why nothing is asked for after the stop key, and what is noted where it was pressed without an event.
 ALARM = "stop key"
 NO_EVENT = "stop key: no event"
