@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from decussa.batch.ratios import ratio_rows
 from decussa.batch.rows import Row, Rows, counted
 from decussa.batch.trials import ALIKE, KEYS, complete, groups, size_column, sizes
-from decussa.estimate.average import arithmetic_mean, geometric_mean, median
+from decussa.estimate.average import arithmetic_mean, exponential, geometric_mean, median
 from decussa.estimate.mmax import maximal_m_wave
 from decussa.estimate.recruitment import FEWEST_LEVELS, RecruitmentCurve, fit_recruitment
 from decussa.model.estimate import Estimate
@@ -65,11 +65,23 @@ def summarise(trials: pd.DataFrame) -> pd.DataFrame:
 
 def _maximal_m_waves(table: pd.DataFrame) -> dict[tuple[object, ...], Estimate]:
     """Return Mmax by muscle; the side of the nerve does not matter, the side of the muscle does."""
-    nerve = table[table["kept"] & (table["stim_type"] == "nerve") & table["amplitude_uv"].notna()]
-    return {
-        tuple(key.values()): maximal_m_wave(rows["current_ma"].to_numpy(), rows["amplitude_uv"].to_numpy())
-        for key, rows in groups(nerve, _MUSCLE)
-    }
+    nerve = table[(table["stim_type"] == "nerve") & table["amplitude_uv"].notna()]
+    found = {}
+    for key, rows in groups(nerve, _MUSCLE):
+        kept = rows[rows["kept"]]
+        if len(kept):
+            largest = maximal_m_wave(kept["current_ma"].to_numpy(), kept["amplitude_uv"].to_numpy())
+            found[tuple(key.values())] = _bounded_by_clipping(largest, rows)
+    return found
+
+
+def _bounded_by_clipping(mmax: Estimate, rows: pd.DataFrame) -> Estimate:
+    """Return Mmax, or only its lower bound where larger M-waves ran out of the converter's range."""
+    clipped = rows.loc[~rows["kept"] & (rows["rule"] == "clipped"), "amplitude_uv"]
+    if clipped.empty or clipped.max() <= mmax.value:
+        return mmax
+    reason = f"{len(clipped)} M-waves ran out of the converter's range: Mmax is above {clipped.max():.0f} uV"
+    return Estimate(low=float(clipped.max()), high=math.inf, n=mmax.n, method=mmax.method, reason=reason)
 
 
 def _muscle_rows(key: Mapping[str, object], muscle: pd.DataFrame, mmax: Estimate | None, source: str) -> Iterator[Row]:
@@ -171,20 +183,20 @@ def _share_of_mmax(size: Estimate, mmax: Estimate) -> Estimate:
     reason = "; ".join(part for part in (size.reason, mmax.reason) if part)
     if not (size.value > 0 and mmax.value > 0):
         return Estimate(n=size.n, method=method, reason=reason or "no size or no Mmax above 0")
-    share = math.log(size.value / mmax.value)
-    above = math.log(size.high / size.value)
+    share = math.log(size.value) - math.log(mmax.value)
+    above = math.log(size.high) - math.log(size.value)
     # A size whose interval reaches down to 0 is open below; one without an interval (NaN) stays without.
-    below = math.inf if size.low == 0 else math.log(size.value / size.low)
+    below = math.inf if size.low == 0 else math.log(size.value) - math.log(size.low)
     if mmax.low > 0 and mmax.high > 0:
-        low = share - math.hypot(below, math.log(mmax.high / mmax.value))
-        high = share + math.hypot(above, math.log(mmax.value / mmax.low))
+        low = share - math.hypot(below, math.log(mmax.high) - math.log(mmax.value))
+        high = share + math.hypot(above, math.log(mmax.value) - math.log(mmax.low))
     else:
         low, high = share - below, share + above
         method = "geometric mean size over Mmax, interval of the size alone"
     return Estimate(
-        value=100 * math.exp(share),
-        low=100 * math.exp(low),
-        high=100 * math.exp(high),
+        value=100 * exponential(share),
+        low=100 * exponential(low),
+        high=100 * exponential(high),
         n=size.n,
         method=method,
         reason=reason,
