@@ -19,6 +19,8 @@ from decussa.model.estimate import Estimate
 Values = NDArray[np.float64]
 
 LEVEL = 0.95
+#: Power of e up to which the result is a float.
+MOST_POWER = 709.0
 #: Fewest measured values from which the spread of a censored sample is estimated.
 FEWEST_MEASURED = 3
 
@@ -42,6 +44,11 @@ def finite_values(values: ArrayLike, *, name: str, least: float = -math.inf) -> 
                 do="leave missing trials out",
             )
     return flat
+
+
+def exponential(power: float) -> float:
+    """Return e to the ``power``; infinite where it leaves the range of floats, as an end of an interval may."""
+    return math.inf if power >= MOST_POWER else math.exp(power)
 
 
 def mean(values: ArrayLike) -> float:
@@ -176,9 +183,9 @@ def geometric_mean(sizes: ArrayLike, noise: ArrayLike | None = None) -> Estimate
         )
     logs = arithmetic_mean(np.log(flat))
     return Estimate(
-        value=math.exp(logs.value),
-        low=math.exp(logs.low),
-        high=math.exp(logs.high),
+        value=exponential(logs.value),
+        low=exponential(logs.low),
+        high=exponential(logs.high),
         n=logs.n,
         method=method,
         reason=logs.reason,
@@ -266,7 +273,12 @@ def _censored_geometric_mean(sizes: Values, floor: Values, censored: NDArray[np.
     centre = sample.best_centre()
     low, high = sample.interval(centre)
     return Estimate(
-        value=math.exp(centre), low=math.exp(low), high=math.exp(high), n=sizes.size, method=method, reason=reason
+        value=exponential(centre),
+        low=exponential(low),
+        high=exponential(high),
+        n=sizes.size,
+        method=method,
+        reason=reason,
     )
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
-from decussa.estimate.average import finite_values, mean, standard_deviation
+from decussa.estimate.average import exponential, finite_values, mean, standard_deviation
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 
@@ -189,7 +189,7 @@ def _log_delta(conditioned: Values, unconditioned: Values) -> Estimate:
     if top == 0:
         return Estimate(value=0.0, low=0.0, n=n, method=method, reason="a ratio of 0 has no interval on the log scale")
     error = math.sqrt(_squared_error(conditioned) / top**2 + _squared_error(unconditioned) / bottom**2)
-    factor = math.exp(float(stats.t.ppf(0.5 + LEVEL / 2, n - 2)) * error)
+    factor = exponential(float(stats.t.ppf(0.5 + LEVEL / 2, n - 2)) * error)
     return Estimate(value=top / bottom, low=top / bottom / factor, high=top / bottom * factor, n=n, method=method)
 
 
@@ -204,17 +204,17 @@ def _geometric(conditioned: Values, unconditioned: Values) -> Estimate:
     difference = mean(logs[0]) - mean(logs[1])
     if min(conditioned.size, unconditioned.size) < 2:
         reason = "a condition with one trial has no interval"
-        return Estimate(value=math.exp(difference), n=n, method=method, reason=reason)
+        return Estimate(value=exponential(difference), n=n, method=method, reason=reason)
     parts = [_squared_error(log) for log in logs]
     if sum(parts) == 0:
-        value = math.exp(difference)
+        value = exponential(difference)
         return Estimate(value=value, low=value, high=value, n=n, method=method, reason="no size varies")
     df = sum(parts) ** 2 / sum(part**2 / (log.size - 1) for part, log in zip(parts, logs, strict=True))
     half = float(stats.t.ppf(0.5 + LEVEL / 2, df)) * math.sqrt(sum(parts))
     return Estimate(
-        value=math.exp(difference),
-        low=math.exp(difference - half),
-        high=math.exp(difference + half),
+        value=exponential(difference),
+        low=exponential(difference - half),
+        high=exponential(difference + half),
         n=n,
         method=method,
     )

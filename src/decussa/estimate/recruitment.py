@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from decussa.estimate.average import finite_values
+from decussa.estimate.average import exponential, finite_values
 from decussa.estimate.recruitment_profile import PLAIN, SLOPE, THRESHOLD, Profile, RecruitmentModel
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
@@ -215,7 +215,9 @@ def _estimate(profile: Profile, step: float, furthest: tuple[float, float], meth
 
 
 def _exponential(estimate: Estimate) -> Estimate:
-    return replace(estimate, value=math.exp(estimate.value), low=math.exp(estimate.low), high=math.exp(estimate.high))
+    return replace(
+        estimate, value=exponential(estimate.value), low=exponential(estimate.low), high=exponential(estimate.high)
+    )
 
 
 def _with_reasons(curve: RecruitmentCurve, model: RecruitmentModel) -> RecruitmentCurve:
@@ -245,4 +247,4 @@ def _with_reasons(curve: RecruitmentCurve, model: RecruitmentModel) -> Recruitme
 def _band_at(profile: Profile, intensity: float) -> tuple[float, float]:
     seen = Profile(profile.model, profile.best, profile.least, np.array([0.0, 0.0, intensity]), 0)
     middle = float(seen.centre[0])
-    return math.exp(seen.end(-1, 0.1, middle - 30.0)), math.exp(seen.end(+1, 0.1, middle + 30.0))
+    return exponential(seen.end(-1, 0.1, middle - 30.0)), exponential(seen.end(+1, 0.1, middle + 30.0))
