@@ -107,3 +107,10 @@ def test_rest_has_no_silent_period_and_says_so():
 
     assert np.isnan(found.end.value)
     assert found.end.reason
+
+
+@pytest.mark.parametrize("size_uv", [1e5, 1e7])
+def test_a_response_beyond_any_amplifier_has_its_onset_too(size_uv):
+    sweep = (response(21, size_uv) + noise(np.random.default_rng(8), 4)).astype(np.float32)
+
+    assert onset_latency(sweep, RATE_HZ, ONSET_SAMPLE).value == pytest.approx(21, abs=1.5)

@@ -78,7 +78,7 @@ def weigh_onsets(
         before[k + 1] = before[k] + log_density(white[k], share)
     width = max(3, int(STRENGTH_MS * rate_hz / 1e3))
     strength = math.sqrt(max(strongest(white, first, width) - 1.0, 0.25))
-    centre = round(math.log2(strength)) + 2
+    centre = min(round(math.log2(strength)) + 2, sizes - 1)
     low, high = max(0, centre - OCTAVES), min(sizes - 1, centre + OCTAVES)
     count = (last - first + 1) * places
     scores = np.empty((dynamics * (high - low + 1) * starts, count))

@@ -26,12 +26,20 @@ ACTIVE = STEPS + 3
 STRAY = 0.5
 SILENT_SHARE = 0.003
 PRIOR_MS = 20.0
-#: Levels last so long before they change, silent ones so long; breaks are so long and come so often; responses last so long.
+#: Activity after a silence need not be spread over its levels like that before it: this share of it is spread evenly.
+LEVELLING = 0.3
+#: Levels last so long before they change, those down at the floor so long.
 STAY_MS = 6.0
 GAP_MS = 2.0
-BREAK_MS = 8.0
+#: So many breaks there may be, so long and so far apart. Without a limit a chain of breaks would do for activity.
+BREAKS = 2
+BREAK_MS = 4.0
 BETWEEN_BREAKS_MS = 100.0
+#: What is left of the response lasts so long, and never longer than that.
 RESPONSE_MS = 15.0
+LONGEST_RESPONSE_MS = 60.0
+#: Cap on how much better than every forward prediction a sample may look from behind.
+MOST_SURPRISE = 30.0
 #: A return takes one of these times, each equally likely.
 RAMPS_MS = (0.0, 2.0, 4.0, 7.0, 11.0, 16.0, 22.0, 30.0, 40.0, 55.0)
 ORDER = 6
@@ -39,8 +47,8 @@ ORDER = 6
 
 @compiled
 def activity_levels(loud: Array, quiet: Array) -> Array:
-    """Levels tried for these autocovariances of baseline and floor; the lowest above silence equals 0.7 of the floor."""
-    lowest = min(max(0.7 * math.sqrt(quiet[0] / loud[0]), 0.02), 0.4)
+    """Levels tried for these autocovariances of baseline and floor; the lowest above silence equals the floor."""
+    lowest = min(max(math.sqrt(quiet[0] / loud[0]), 0.02), 0.4)
     out = np.zeros(1 + STEPS + len(ABOVE))
     for step in range(STEPS):
         out[1 + step] = lowest ** (1.0 - step / (STEPS - 1))
@@ -77,15 +85,18 @@ def log_likelihoods(samples: Array, levels: Array, loud: Array, quiet: Array, fo
         filter_ = predictor(mixed)
         variance = filter_[order + 1]
         constant = -0.5 * math.log(variance)
-        for k in range(n):
+        # the first and last samples lack what they would be predicted from: they count for no level
+        forward[level, :order] = 0.0
+        for k in range(order, n):
             total = 0.0
-            for j in range(min(order, k) + 1):
+            for j in range(order + 1):
                 total += filter_[j] * samples[k - j]
             forward[level, k] = constant - 0.5 * total * total / variance
         if level < ACTIVE:
-            for k in range(n):
+            backward[level, n - order :] = 0.0
+            for k in range(n - order):
                 total = 0.0
-                for j in range(min(order, n - 1 - k) + 1):
+                for j in range(order + 1):
                     total += filter_[j] * samples[k + j]
                 backward[level, k] = constant - 0.5 * total * total / variance
 
@@ -103,6 +114,8 @@ def level_shares(baseline: Array, prior: Array, step_ms: float) -> Array:
             part = shares * np.exp(baseline[:ACTIVE, k] - top)
             counts += part / part.sum()
         shares = counts / counts.sum()
+    # activity after a silence need not be spread like that before it
+    shares[2:] = (1.0 - LEVELLING) * shares[2:] + LEVELLING * shares[2:].sum() / (ACTIVE - 2)
     return shares
 
 
@@ -111,7 +124,7 @@ def activity_ahead(backward: Array, shares: Array, step_ms: float) -> Array:
     """Log likelihood of all samples from k on, given steady activity from k on; shape (n + 1,)."""
     n = backward.shape[1]
     stay = np.full(ACTIVE, math.exp(-step_ms / STAY_MS))
-    stay[0] = math.exp(-step_ms / GAP_MS)
+    stay[:2] = math.exp(-step_ms / GAP_MS)
     out = np.zeros(n + 1)
     ahead = np.ones(ACTIVE)
     scale = 0.0
@@ -132,40 +145,49 @@ def activity_ahead(backward: Array, shares: Array, step_ms: float) -> Array:
 
 
 @compiled
-def silence_behind(forward: Array, step_ms: float, silent: Array, busy: Array) -> None:
-    """Log likelihood of the first k samples with the silence going on at k, or the response going on at k; shapes (n + 1,)."""
+def silence_behind(forward: Array, backward: Array, shares: Array, step_ms: float, silent: Array, busy: Array) -> None:
+    """Log likelihood of the first k samples with the silence going on at k, or the response going on at k; shapes (n + 1,).
+
+    ``quiet[b]`` is the silence after b breaks. A break is seen from behind, as the return is, so that nothing but its length
+    tells the two apart.
+    """
     levels, n = forward.shape
     stay = math.exp(-step_ms / STAY_MS)
-    over = 1 - math.exp(-step_ms / RESPONSE_MS)
     break_ends = 1 - math.exp(-step_ms / BREAK_MS)
     break_comes = 1 - math.exp(-step_ms / BETWEEN_BREAKS_MS)
+    mix = shares[1:] / shares[1:].sum()
     response = np.full(levels - 1, 1.0 / (levels - 1))
-    breaks = np.zeros(STEPS)
-    quiet = 0.0
+    breaks = np.zeros((BREAKS, ACTIVE - 1))
+    quiet = np.zeros(BREAKS + 1)
     scale = 0.0
     silent[0] = -1e300
     busy[0] = 0.0
     for k in range(n):
         top = forward[:, k].max()
         mean = response.mean()
-        mean_break = breaks.mean()
         for level in range(levels - 1):
-            seen = math.exp(forward[1 + level, k] - top)
-            response[level] = (stay * response[level] + (1 - stay) * mean) * seen
-            if level < STEPS:
-                breaks[level] = (stay * breaks[level] + (1 - stay) * mean_break) * seen
+            response[level] = (stay * response[level] + (1 - stay) * mean) * math.exp(forward[1 + level, k] - top)
+        for b in range(BREAKS):
+            total = breaks[b].sum()
+            for level in range(ACTIVE - 1):
+                seen = math.exp(min(backward[1 + level, k] - top, MOST_SURPRISE))
+                breaks[b, level] = (stay * breaks[b, level] + (1 - stay) * mix[level] * total) * seen
         quiet *= math.exp(forward[0, k] - top)
         # the sample is seen; now the regime may change
-        comes = break_comes * quiet / STEPS
-        quiet = (1 - break_comes) * quiet + break_ends * breaks.sum() + over * response.sum()
-        breaks = (1 - break_ends) * breaks + comes
+        for b in range(BREAKS - 1, -1, -1):
+            comes = break_comes * quiet[b]
+            quiet[b] -= comes
+            quiet[b + 1] += break_ends * breaks[b].sum()
+            breaks[b] = (1 - break_ends) * breaks[b] + comes * mix
+        over = 1 - math.exp(-step_ms / RESPONSE_MS) if (k + 1) * step_ms < LONGEST_RESPONSE_MS else 1.0
+        quiet[0] += over * response.sum()
         response *= 1 - over
-        total = quiet + breaks.sum() + response.sum()
+        total = quiet.sum() + breaks.sum() + response.sum()
         quiet /= total
         breaks /= total
         response /= total
         scale += top + math.log(total)
-        silent[k + 1] = scale + math.log(quiet + 1e-300)
+        silent[k + 1] = scale + math.log(quiet.sum() + 1e-300)
         busy[k + 1] = scale + math.log(response.sum() + 1e-300)
 
 

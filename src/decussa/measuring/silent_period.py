@@ -35,7 +35,7 @@ Array = NDArray[np.float64]
 WORKING_HZ = 5000.0
 #: The floor is learnt from the quietest stretch of this length and what is as quiet beside it (power up to QUIET times as high).
 QUIETEST_MS = 15.0
-QUIET = 4.0
+QUIET = 6.0
 #: A contraction has at least so many times the RMS of the floor; a silence lasts at least so long.
 LEAST_CONTRAST = 1.5
 LEAST_SILENCE_MS = 10.0
@@ -167,8 +167,6 @@ def return_posterior(before: Array, after: Array, step_ms: float) -> tuple[int, 
     """Reason (0: there is a silence) and posterior of the return before each sample of ``after``."""
     loud = autocovariance(before[ORDER:], ORDER)
     quiet = floor_autocovariance(after, step_ms)
-    loud[0] *= 1.0
-    quiet[0] *= 1.0
     n = after.size
     weights = np.zeros(n)
     if not loud[0] > LEAST_CONTRAST**2 * quiet[0] or not quiet[0] > 0.0:
@@ -184,7 +182,7 @@ def return_posterior(before: Array, after: Array, step_ms: float) -> tuple[int, 
     ahead = activity_ahead(backward, shares, step_ms)
     silent = np.empty(n + 1)
     busy = np.empty(n + 1)
-    silence_behind(forward, step_ms, silent, busy)
+    silence_behind(forward, backward, shares, step_ms, silent, busy)
     scores = np.empty((len(RAMPS_MS), n))
     ramp_scores(backward, levels, ahead, step_ms, scores)
     top = -1e300
