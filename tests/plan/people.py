@@ -27,6 +27,8 @@ class Textbook:
     def __init__(self, protocol, threshold=47.0, rating=2.0):
         self.labels = [muscle.label for muscle in protocol.muscles]
         self.threshold, self.rating, self.number = threshold, rating, 0
+        searches = any(step.kind == "hotspot" for step in protocol.steps)
+        self.spot_cm = abs(protocol.coil.start_cm[0]) - (1.0 if searches else 0.0)
 
     def size(self, request):
         stimulus = request.stimulus
@@ -34,7 +36,7 @@ class Textbook:
             return 12_000 / (1 + math.exp((9 - stimulus.current_ma) / 1.5))
         away = stimulus.intensity_mso / self.threshold - 1
         if request.site_cm is not None:
-            away -= 0.02 * ((request.site_cm[0] - 4) ** 2 + request.site_cm[1] ** 2)
+            away -= 0.02 * ((abs(request.site_cm[0]) - self.spot_cm) ** 2 + request.site_cm[1] ** 2)
         return min(50 * math.exp(away / 0.08), 4000.0)
 
     def reply(self, request):

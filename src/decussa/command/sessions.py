@@ -66,6 +66,9 @@ def rehearse(
     seed: Annotated[int, typer.Option(help="Which virtual participant.")] = 1,
     auto: Annotated[bool, typer.Option("--auto", help="Answer every prompt with its default.")] = False,
     pace: Annotated[str, typer.Option(help="quick, or real: intervals are waited for.")] = "quick",
+    person: Annotated[
+        str, typer.Option(help="A kind of person, such as tense; drawn by the seed otherwise.")
+    ] = "drawn",
     fresh: FreshOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -84,6 +87,7 @@ def rehearse(
         operator=Unattended() if auto else TerminalOperator(),
         real_pace=pace == "real",
         fresh=fresh,
+        hard=person,
         listeners=() if as_json else (transcript.show,),
     )
     _finish(outcome, as_json=as_json)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -21,6 +21,7 @@ from decussa.session.recovery import PlanChangedError, finished_steps, split_at_
 from decussa.source.contract import Source
 from decussa.source.hand import HandSource, ReadSize
 from decussa.source.replay import replay_recording
+from decussa.source.virtual.montage import montage_for
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
 from decussa.store.chain import Entry
@@ -64,25 +65,30 @@ def rehearse(
     operator: Operator,
     real_pace: bool = False,
     fresh: bool = False,
+    hard: str = "drawn",
+    errors: Mapping[int, str] | None = None,
     listeners: Sequence[Listener] = (),
 ) -> Outcome:
     """Run a session on a virtual participant, in a study of its own; an unfinished one in ``folder`` goes on.
 
+    ``hard`` says what makes the person hard to record, by name, or leaves it to the seed; ``errors`` are what goes wrong, by
+    number of the stimulus.
+
     Raises
     ------
     UsageError
-        If ``folder`` holds something else, or was made with another protocol or seed.
+        If ``folder`` holds something else, or was made with another protocol, seed or kind of person.
     """
     clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
     if not (folder / "study.db").exists():
         new_rehearsal(protocol_name, folder, seed=seed, at=to_text(clock.now()))
     with open_study(folder, write=True) as study:
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
-        person = VirtualParticipant(seed, protocol=montage_of(protocol))
+        person = virtual_person(protocol, seed, hard=hard)
         return run_in(
             study,
             f"{_pseudonym(seed)}-1",
-            VirtualSource(person),
+            VirtualSource(person, errors=errors),
             operator,
             clock=clock,
             seed=seed,
@@ -132,7 +138,7 @@ def _pseudonym(seed: int) -> str:
 
 def _source(name: str, protocol: Protocol, *, seed: int, recording: Path | None, read_size: ReadSize | None) -> Source:
     if name == "virtual":
-        return VirtualSource(VirtualParticipant(seed, protocol=montage_of(protocol)))
+        return VirtualSource(virtual_person(protocol, seed, hard="drawn"))
     if name == "replay":
         if recording is None:
             raise UsageError("replay needs a recording", where="--recording", expected="a file", found="nothing")
@@ -142,10 +148,16 @@ def _source(name: str, protocol: Protocol, *, seed: int, recording: Path | None,
     raise UsageError("source is not known", where="--source", expected=", ".join(SOURCES), found=repr(name))
 
 
-def montage_of(protocol: Protocol) -> str:
-    """Return the virtual participant's montage that holds the protocol's first muscle."""
-    wanted = {"FDI": "hand", "FCR": "forearm", "LES": "lumbar"}
-    return wanted.get(protocol.muscles[0].muscle, "hand")
+def virtual_person(protocol: Protocol, seed: int, *, hard: str) -> VirtualParticipant:
+    """Return the virtual participant of ``seed``, with electrodes on the protocol's muscles."""
+    montage = montage_for([muscle.label for muscle in protocol.muscles], group=protocol.people.group)
+    return VirtualParticipant(seed, montage, hard=hard)
+
+
+def _settings(source: Source) -> dict[str, str | float]:
+    """What has to be the same when a session goes on, besides its seed: what makes a virtual person hard to record."""
+    hard = source.person.truth.hard if isinstance(source, VirtualSource) else ""
+    return {"person": hard} if hard else {}
 
 
 def run_in(
@@ -214,9 +226,21 @@ def _start(
         raise UsageError(
             "session was started with another seed", expected=f"--seed {earlier[-1].seed}", found=str(seed)
         )
+    if earlier and dict(earlier[-1].settings) != _settings(source):
+        raise UsageError(
+            "session was started with another kind of person",
+            expected=str(earlier[-1].settings.get("person", "an easy one")),
+            found=str(_settings(source).get("person", "an easy one")),
+        )
     if earlier and not fresh:
         journal.append("resumed", Remark(text="reopened"), at=at)
         return earlier[-1]
-    started = Started(protocol_sha256=protocol_hash(text), source=source.name, version=VERSION, seed=seed)
+    started = Started(
+        protocol_sha256=protocol_hash(text),
+        source=source.name,
+        version=VERSION,
+        seed=seed,
+        settings=_settings(source),
+    )
     journal.append("started", started, at=at)
     return started

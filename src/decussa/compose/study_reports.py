@@ -9,7 +9,7 @@ import pandas as pd
 from sqlalchemy import select
 
 from decussa.batch.summary import summarise
-from decussa.compose.sessions import montage_of
+from decussa.compose.sessions import virtual_person
 from decussa.compose.stored import search_steps, stored_recording, stored_trials, with_findings
 from decussa.model.dialogue import Found
 from decussa.model.errors import RecordingError, UsageError
@@ -19,7 +19,6 @@ from decussa.report.session_report import write_session_report
 from decussa.session.debrief import Debrief, debrief, truth_pairs
 from decussa.session.live_view import view_of
 from decussa.session.recovery import stored_findings
-from decussa.source.virtual.person import VirtualParticipant
 from decussa.store.chain import STUDY, Entry
 from decussa.store.journal import Journal, open_journal
 from decussa.store.records import Started
@@ -35,6 +34,9 @@ TRUTHS = {
     "sici_ratio": ("sici_ratio", "SICI", "ratio"),
     "icf_ratio": ("icf_ratio", "ICF", "ratio"),
     "lici_ratio": ("lici_ratio", "LICI", "ratio"),
+    "hotspot_x": ("hotspot_x_cm", "hotspot to the right", "cm"),
+    "hotspot_y": ("hotspot_y_cm", "hotspot to the front", "cm"),
+    "mvc": ("mvc_uv", "maximal contraction", "µV"),
     "mep_max": ("mep_max_uv", "plateau of the curve", "µV"),
 }
 
@@ -126,7 +128,7 @@ def debrief_session(journal: Journal, protocol: Protocol) -> Debrief | None:
     started = next((entry.body for entry in entries if isinstance(entry.body, Started)), None)
     if started is None or started.source != "virtual":
         return None
-    person = VirtualParticipant(started.seed, montage_of(protocol))
+    person = virtual_person(protocol, started.seed, hard=str(started.settings.get("person", "")))
     truth = {
         label: {name: float(getattr(muscle, name)) for name, _, _ in TRUTHS.values()}
         for label, muscle in person.truth.muscles.items()

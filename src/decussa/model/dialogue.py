@@ -55,6 +55,7 @@ class Ask:
 
     ``kind`` says what an answer is: ``confirm`` (yes or no), ``rating`` (0 to 10), ``number`` or ``choice`` (one of
     ``choices``). ``default`` is what ``--auto`` answers; a virtual participant may answer ratings and numbers itself.
+    ``muscle`` and ``intensity_mso`` say what the question is about, where it is about a muscle or a pulse.
     """
 
     key: str
@@ -64,6 +65,8 @@ class Ask:
     choices: tuple[str, ...] = ()
     default: str | float = "yes"
     unit: str = ""
+    muscle: str = ""
+    intensity_mso: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -140,6 +140,7 @@ def _rate(step: str, level: float) -> Generator[Request, Reply, float]:
             step=step,
             default=0.0,
             unit="of 10",
+            intensity_mso=level,
         )
     )
     return 0.0 if math.isnan(rating) else rating

@@ -25,11 +25,12 @@ def find_maximal_contraction(frame: Frame, step: MaximalContraction) -> Plan:
                 yield from ask_number(
                     Ask(
                         key="mvc",
-                        text=f"{frame.muscle.label}: as hard as you can for 3 to 5 s. Best half second of EMG?",
+                        text=_question(frame.muscle.label, len(efforts) + 1),
                         kind="number",
                         step=frame.step,
                         default=math.nan,
                         unit="µV RMS",
+                        muscle=frame.muscle.label,
                     )
                 )
             )
@@ -38,6 +39,10 @@ def find_maximal_contraction(frame: Frame, step: MaximalContraction) -> Plan:
     if not valid:
         return {"mvc": Estimate(n=len(efforts), method="best effort", reason="no effort was read")}
     return {"mvc": Estimate(value=max(valid), n=len(efforts), method="best effort, EMG RMS over half a second")}
+
+
+def _question(label: str, effort: int) -> str:
+    return f"{label}, effort {effort}: as hard as you can for 3 to 5 s. Best half second of EMG?"
 
 
 def _is_uneven(efforts: list[float]) -> bool:

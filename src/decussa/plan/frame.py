@@ -25,6 +25,7 @@ class Frame:
     """The circumstances of one step.
 
     ``known`` maps ``rmt``, ``amt``, ``base`` and ``size`` of the step's muscle to % MSO, as found by earlier steps.
+    ``site_cm`` is where the coil belongs: the hotspot that was found, else where the protocol starts; None leaves it be.
     """
 
     step: str
@@ -33,6 +34,7 @@ class Frame:
     criterion: Criterion
     seed: int
     both_sides: tuple[str, ...] = ()
+    site_cm: tuple[float, float] | None = None
     known: Mapping[Reference, float] = field(default_factory=dict)
 
     def setting(self, text: str) -> float:
@@ -52,6 +54,7 @@ class Frame:
                 block=block or self.step,
                 muscle=self.muscle.label,
                 contraction_pct=contraction_pct,
+                site_cm=None if stimulus.stim_type == "nerve" else self.site_cm,
                 why=why,
             )
         )

@@ -120,6 +120,14 @@ def _start(protocol: Protocol, muscle: ProtocolMuscle) -> tuple[float, float]:
     return (-lateral if muscle.stim_side == "left" else lateral), front
 
 
+def _site(protocol: Protocol, muscle: ProtocolMuscle, found: Found) -> tuple[float, float] | None:
+    """Return where the coil belongs, to a millimetre: the hotspot once it is known, else the start the protocol names."""
+    x, y = (found.get(f"{muscle.label}/hotspot_{axis}") for axis in "xy")
+    if x is not None and y is not None and math.isfinite(x.value) and math.isfinite(y.value):
+        return round(x.value, 1), round(y.value, 1)
+    return _start(protocol, muscle) if "start_cm" in protocol.coil.model_fields_set else None
+
+
 def _frame(protocol: Protocol, step: Step, *, seed: int, found: Found) -> Frame:
     muscle = protocol.target(step)
     known: dict[Reference, float] = {}
@@ -134,6 +142,7 @@ def _frame(protocol: Protocol, step: Step, *, seed: int, found: Found) -> Frame:
         criterion=protocol.criterion,
         seed=seed,
         both_sides=sides,
+        site_cm=_site(protocol, muscle, found),
         known=known,
     )
 

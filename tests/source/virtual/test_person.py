@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 import decussa.source.virtual
 from decussa.model.errors import UsageError
 from decussa.model.stimulus import Stimulus
-from decussa.source.virtual.person import State, VirtualParticipant
+from decussa.source.virtual.person import VirtualParticipant
+from decussa.source.virtual.state import State
 from tests.strategies import STIMULI
 
 TARGET = {"hand": "FDI right", "forearm": "FCR left", "lumbar": "LES right"}
@@ -82,7 +83,7 @@ def test_a_seed_is_one_body_under_every_protocol():
 def test_a_sweep_is_long_enough_on_both_sides_and_starts_at_the_test_pulse(stimulus):
     sweep = VirtualParticipant(2, "lumbar").deliver(stimulus)
 
-    assert sweep.channels == ("LES right", "LES left")
+    assert sweep.channels == ("LES right", "LES left", "RF right")
     assert sweep.rate_hz == 5000
     assert sweep.time_ms[sweep.onset_sample] == 0
     assert sweep.time_ms[0] <= stimulus.pulses[0].at_ms - 120
@@ -291,7 +292,7 @@ def test_a_nerve_pulse_to_the_trunk_is_refused():
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: VirtualParticipant(0, "toe"), "expected hand, forearm, lumbar"),
+        (lambda: VirtualParticipant(0, "toe"), "expected hand, forearm, lumbar, leg, patient"),
         (lambda: VirtualParticipant(-1), "seed"),
         (lambda: VirtualParticipant(0).deliver(Stimulus(stim_type="single")), "needs its strength"),
         (

@@ -12,8 +12,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.model.stimulus import Stimulus
-from decussa.source.virtual.anatomy import IPSILATERAL_LATER_MS, IPSILATERAL_THRESHOLD, Anatomy, Range, Site, log_normal
+from decussa.source.virtual.anatomy import (
+    ABSENT_SHARE,
+    ABSENT_THRESHOLD,
+    IPSILATERAL_LATER_MS,
+    IPSILATERAL_THRESHOLD,
+    Anatomy,
+    Range,
+    log_normal,
+)
+from decussa.source.virtual.character import Character
+from decussa.source.virtual.coil import Spot, draw_spot
+from decussa.source.virtual.montage import Site
 from decussa.source.virtual.pool import (
     PERIPHERAL,
     UNIT_JITTER,
@@ -73,8 +83,12 @@ class Pathway:
         Drive that gives 50 µV.
     base_ms : float
         Time from pulse to the earliest possible potential.
-    silence_ms, inhibition, facilitation, long_inhibition : float
+    silence_ms, inhibition, facilitation, long_inhibition, contraction_gain : float
         This person's strength of each effect; see ``Anatomy``.
+    tone_pct : float
+        Contraction at rest that cannot be let go of, in % MVC.
+    spot : Spot
+        Where the coil reaches the muscle best.
     m_latency_ms, axon_ma : float
         NaN where no nerve is practical to reach.
     sizes_uv : ndarray, shape of the module's drive grid
@@ -90,6 +104,9 @@ class Pathway:
     inhibition: float
     facilitation: float
     long_inhibition: float
+    contraction_gain: float
+    tone_pct: float
+    spot: Spot
     m_latency_ms: float
     axon_ma: float
     sizes_uv: Array
@@ -101,9 +118,7 @@ class Pathway:
 
     def drive(self, intensity_mso: float, contraction_pct: float) -> float:
         """Return the mean drive of a single pulse."""
-        return (
-            drive_of(intensity_mso, self.threshold_mso) + self.offset + contraction_boost(self.anatomy, contraction_pct)
-        )
+        return drive_of(intensity_mso, self.threshold_mso) + self.offset + contraction_boost(self, contraction_pct)
 
     def size_uv(self, drive: float) -> float:
         """Return the size of the mean response at ``drive``, in µV."""
@@ -115,11 +130,13 @@ class Pathway:
 
     def intensity_for(self, size_uv: float, contraction_pct: float = 0.0) -> float:
         """Return the intensity, in % MSO, whose mean response has ``size_uv``; it may be above 100."""
-        gain = self.offset + contraction_boost(self.anatomy, contraction_pct)
+        gain = self.offset + contraction_boost(self, contraction_pct)
         return self.threshold_mso * math.exp(self.drive_for(size_uv) - gain)
 
 
-def draw_pathway(site: Site, height_cm: float, better: Array, rng: Rng) -> Pathway:
+def draw_pathway(
+    site: Site, height_cm: float, better: Array, character: Character, rng: Rng, place_rng: Rng
+) -> Pathway:
     """Draw one person's pathway to ``site``.
 
     ``better`` holds two standard normal numbers that both sides of a person share: threshold and conduction.
@@ -130,21 +147,27 @@ def draw_pathway(site: Site, height_cm: float, better: Array, rng: Rng) -> Pathw
     )
     mean, sd = log_normal(anatomy.threshold_mso)
     worse = IPSILATERAL_THRESHOLD * math.exp(abs(rng.normal(0.0, 0.02))) if site.ipsilateral else 1.0
-    tall = 0.07 * (height_cm - 172.0)
-    spread = math.sqrt(anatomy.active_latency_ms.sd**2 - 0.63**2)
+    spot = draw_spot(site, place_rng)
+    if site.is_affected and place_rng.random() < ABSENT_SHARE:
+        worse *= ABSENT_THRESHOLD
+    tall = anatomy.per_cm_ms * (height_cm - 172.0)
+    spread = math.sqrt(anatomy.active_latency_ms.sd**2 - (9.0 * anatomy.per_cm_ms) ** 2)
     later = IPSILATERAL_LATER_MS - 0.8 if site.ipsilateral else -0.8 if anatomy.key == "LES" else 0.0
     latency = anatomy.active_latency_ms.mean + tall + spread * better[1] + later
     sizes = np.maximum.accumulate([_mean_size(pool, drive) for drive in _DRIVES]) + 1e-6 * np.arange(_DRIVES.size)
     pathway = Pathway(
         site=site,
         pool=pool,
-        threshold_mso=math.exp(mean + sd * better[0]) * worse,
+        threshold_mso=math.exp(mean + sd * better[0]) * worse * character.threshold,
         offset=float(np.interp(REST_CRITERION_UV, sizes, _DRIVES)),
         base_ms=0.0,
         silence_ms=max(rng.normal(anatomy.silence_ms.mean, anatomy.silence_ms.sd), 0.4 * anatomy.silence_ms.mean),
-        inhibition=rng.normal(anatomy.inhibition.mean, anatomy.inhibition.sd),
+        inhibition=rng.normal(anatomy.inhibition.mean, anatomy.inhibition.sd) * character.inhibition,
         facilitation=rng.normal(anatomy.facilitation.mean, anatomy.facilitation.sd),
-        long_inhibition=rng.normal(anatomy.long_inhibition.mean, anatomy.long_inhibition.sd),
+        long_inhibition=rng.normal(anatomy.long_inhibition.mean, anatomy.long_inhibition.sd) * character.inhibition,
+        contraction_gain=anatomy.contraction_gain + character.contraction_gain,
+        tone_pct=abs(place_rng.normal(anatomy.tone_pct.mean, anatomy.tone_pct.sd)),
+        spot=spot,
         m_latency_ms=_draw(anatomy.m_latency_ms, rng),
         axon_ma=_draw(anatomy.axon_ma, rng),
         sizes_uv=sizes,
@@ -190,9 +213,9 @@ def excess_of(pool: Pool, drive: float) -> Array:
     return min(drive, CEILING_FROM) + CEILING_GAIN * -math.expm1(-beyond / CEILING_GAIN) - pool.threshold
 
 
-def contraction_boost(anatomy: Anatomy, contraction_pct: float) -> float:
+def contraction_boost(pathway: Pathway, contraction_pct: float) -> float:
     """Return the drive that contraction adds: threshold is lowest from 10 to 20 % (Devanne 1997, doi 10.1007/PL00005641)."""
-    return anatomy.contraction_gain * -math.expm1(-contraction_pct / 6.0)
+    return pathway.contraction_gain * -math.expm1(-contraction_pct / 6.0)
 
 
 def rest_delay_ms(contraction_pct: float) -> float:
@@ -203,32 +226,6 @@ def rest_delay_ms(contraction_pct: float) -> float:
 def wait_ms(excess: Array) -> Array:
     """Return the time to discharge of units whose threshold is exceeded by ``excess``, in ms."""
     return np.asarray(WAIT_MS * np.exp(-np.maximum(excess, 0.0) / WAIT_DRIVE))
-
-
-def conditioning_shift(pathway: Pathway, stimulus: Stimulus, cond_reach: float = 1.0) -> float:
-    """Return the change of drive that the conditioning pulse brings; 0 without one.
-
-    Weak pulses inhibit at 1 to 6 ms and facilitate at 8 to 30 ms (Kujirai 1993, from memory); strong ones inhibit at 50 to
-    200 ms. Each effect has its own course over interval and conditioning intensity.
-    """
-    if stimulus.stim_type != "paired":
-        return 0.0
-    isi = stimulus.isi_ms
-    share = cond_reach * stimulus.cond_intensity_mso / pathway.threshold_mso
-    weak = math.exp(-0.5 * ((share - pathway.anatomy.cond_best) / 0.16) ** 2)
-    strong = 1 / (1 + math.exp(-(share - 1.0) / 0.06))
-    inhibited = 0.8 * _bell(isi, 1.0, 0.6) + _bell(isi, 2.9, 1.3)
-    facilitated = _bell(math.log(isi), math.log(12.0), 0.4)
-    long = _bell(math.log(isi), math.log(105.0), 0.42)
-    return (
-        -pathway.inhibition * weak * min(inhibited, 1.0)
-        + pathway.facilitation * weak * facilitated
-        - pathway.long_inhibition * strong * long
-    )
-
-
-def _bell(x: float, centre: float, width: float) -> float:
-    return math.exp(-0.5 * ((x - centre) / width) ** 2)
 
 
 def silence_until_ms(pathway: Pathway, intensity_mso: float) -> float:

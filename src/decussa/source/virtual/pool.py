@@ -160,6 +160,15 @@ def voluntary_intervals_ms(pool: Pool, contraction_pct: float) -> tuple[NDArray[
     return unit, 1e3 / np.minimum(8.0 + 0.5 * (contraction_pct - pool.voluntary_pct[unit]), 28.0)
 
 
+def contraction_rms_uv(pool: Pool, contraction_pct: float) -> float:
+    """Return the RMS of a steady contraction's EMG, in µV: the energy of its potentials, as if they came at random."""
+    unit, interval_ms = voluntary_intervals_ms(pool, contraction_pct)
+    u = np.linspace(0.0, 1.0, 401)[None, :]
+    shape = _shape(u, pool.rise[unit], pool.fall[unit], pool.phases[unit])
+    energy = pool.size_uv[unit] ** 2 * pool.width_ms[unit] * (shape**2).mean(axis=1)
+    return float(np.sqrt(np.sum(energy / interval_ms)))
+
+
 def fire_by_will(
     pool: Pool, contraction_pct: float, from_ms: Array | float, until_ms: Array | float, rng: Rng
 ) -> Potentials:

@@ -133,6 +133,13 @@ def draw_beats(rate_per_min: float, from_ms: float, until_ms: float, rng: Rng) -
     return np.asarray(beats[beats < until_ms + 100.0])
 
 
+def lose_contact(trace_uv: Array, rng: Rng) -> Array:
+    """Return what is left of a trace when an electrode has come off: mains and a wandering line, hardly any muscle."""
+    late_ms = np.arange(trace_uv.size) / RATE_KHZ
+    mains = 800.0 * np.sin(2e-3 * np.pi * MAINS_HZ * late_ms + rng.uniform(0, 2 * np.pi))
+    return np.asarray(0.05 * trace_uv + mains + np.cumsum(rng.normal(0.0, 4.0, trace_uv.size)))
+
+
 def convert(trace_uv: NDArray[np.floating], rail_uv: float) -> NDArray[np.float32]:
     """Return what the amplifier and the converter make of ``trace_uv``: band-limited, cut off at the rails, float32."""
     passed = signal.sosfilt(_LOW_PASS, signal.sosfilt(_HIGH_PASS, trace_uv))

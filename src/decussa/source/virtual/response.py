@@ -9,6 +9,7 @@ import numpy as np
 
 from decussa.model.errors import UsageError
 from decussa.model.stimulus import Pulse, Stimulus
+from decussa.source.virtual.conditioning import conditioning_shift
 from decussa.source.virtual.cortex import (
     COMMON,
     FLUCTUATION,
@@ -16,7 +17,6 @@ from decussa.source.virtual.cortex import (
     RETURN_MS,
     STEADY,
     Pathway,
-    conditioning_shift,
     contraction_boost,
     drift,
     drive_of,
@@ -134,7 +134,7 @@ def respond(
     ``shift`` is the state's change of drive, ``phases`` the person's drift, ``common`` two standard normal numbers that all
     muscles share.
     """
-    held = (contraction_pct + lapse.tension_pct) * math.exp(HOLD_CV * rng.standard_normal())
+    held = (contraction_pct + lapse.tension_pct + pathway.tone_pct) * math.exp(HOLD_CV * rng.standard_normal())
     first, response = NO_POTENTIALS, NO_POTENTIALS
     if stimulus.stim_type == "nerve":
         response = _nerve(pathway, stimulus.current_ma, lapse, rng)
@@ -142,7 +142,7 @@ def respond(
         steady = 1 - (1 - STEADY) * -math.expm1(-held / 6.0)
         own = rng.standard_normal(2)
         chance = FLUCTUATION * steady * (math.sqrt(COMMON) * common + math.sqrt(1 - COMMON) * own)
-        moved = shift + drift(number, phases) + contraction_boost(pathway.anatomy, held) + pathway.offset
+        moved = shift + drift(number, phases) + contraction_boost(pathway, held) + pathway.offset
         first, response = _cortical(pathway, stimulus, moved, chance, held, lapse, rng)
     background, silent_end_ms = _background(pathway, stimulus, held, span_ms, lapse, rng)
     truth = ResponseTruth(

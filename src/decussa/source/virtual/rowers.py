@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.model.recording import Channel, StimulusEvent
-from decussa.source.virtual.person import State, VirtualParticipant
+from decussa.source.virtual.montage import BACK
+from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.recorder import BAND_HZ, MAINS_HZ, RATE_HZ
 from decussa.source.virtual.response import DELIVERED, Lapse
 from decussa.source.virtual.rowers_protocol import (
@@ -31,6 +32,7 @@ from decussa.source.virtual.rowers_protocol import (
     pinch_blocks,
 )
 from decussa.source.virtual.session import Planned, record_run, run_channels
+from decussa.source.virtual.state import State
 
 #: Intervals between stimuli are drawn evenly from here, in s: 5 s is the least in common practice (no source).
 INTERVAL_S = (5.0, 5.3)
@@ -128,7 +130,7 @@ def _next_fitting(candidate: int, answers: Callable[[float], bool]) -> int:
     while True:
         hand = VirtualParticipant(candidate, "hand").pathways[0]
         if 38.0 < hand.threshold_mso < 62.0:
-            lumbar = VirtualParticipant(candidate, "lumbar").pathways[0]
+            lumbar = VirtualParticipant(candidate, BACK).pathways[0]
             if answers(lumbar.size_uv(lumbar.drive(LUMBAR_MSO, EXTENSION_PCT))):
                 return candidate
         candidate += 1
@@ -172,7 +174,7 @@ def rowers_runs(seed: int = 0) -> Iterator[VirtualRun]:
 def _record_session(rower: Rower, session: str, start: datetime) -> Iterator[VirtualRun]:
     state = rower.before if session == "before" else rower.after
     hand = VirtualParticipant(rower.seed, "hand", state=state)
-    lumbar = VirtualParticipant(rower.seed, "lumbar", state=state)
+    lumbar = VirtualParticipant(rower.seed, BACK, state=state)
     found = find_strengths(hand.pathways[0])
     rng = np.random.default_rng([rower.seed, 7, *session.encode()])
     for task, person, blocks in (

@@ -2,24 +2,37 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from types import TracebackType
 from typing import Self
 
 from decussa.model.dialogue import Ask, Deliver
 from decussa.model.recording import Channel
 from decussa.source.contract import Delivered
+from decussa.source.virtual.answers import rate_discomfort, show_effort
+from decussa.source.virtual.mishap import NOTHING_WRONG, mishap_of
 from decussa.source.virtual.person import VirtualParticipant
 
 
 class VirtualSource:
-    """A person who is not one: answers stimuli with sweeps, and ratings and efforts in its own place."""
+    """A person who is not one: answers stimuli with sweeps, and ratings and efforts in its own place.
+
+    Parameters
+    ----------
+    person : VirtualParticipant
+        Who sits there.
+    errors : mapping of int to str, optional
+        What goes wrong, by number of the stimulus; the kinds are those of ``mishap.MISHAPS``.
+    """
 
     name = "virtual"
     can_reach_a_person = False
 
-    def __init__(self, person: VirtualParticipant) -> None:
+    def __init__(self, person: VirtualParticipant, *, errors: Mapping[int, str] | None = None) -> None:
         self.person = person
-        self._last_mso = 0.0
+        self._mishaps = {number: mishap_of(kind) for number, kind in (errors or {}).items()}
+        self._site_cm: tuple[float, float] | None = None
 
     @property
     def channels(self) -> tuple[Channel, ...]:
@@ -40,13 +53,22 @@ class VirtualSource:
         self.person.number = number
 
     def deliver(self, request: Deliver, number: int) -> Delivered | None:
-        """Give the stimulus to the virtual person."""
+        """Give the stimulus to the virtual person; without a site the coil stays where it was put last."""
         self.person.number = number - 1
-        self._last_mso = max(request.stimulus.intensity_mso, 0.0)
-        return Delivered(
-            number=number, sweep=self.person.deliver(request.stimulus, contraction_pct=request.contraction_pct)
+        self._site_cm = request.site_cm or self._site_cm
+        mishap = self._mishaps.get(number, NOTHING_WRONG)
+        sweep = self.person.deliver(
+            request.stimulus, contraction_pct=request.contraction_pct, site_cm=self._site_cm, mishap=mishap
         )
+        return None if mishap.trigger_missed else Delivered(number=number, sweep=sweep)
 
-    def answer(self, request: Ask) -> str | float | None:  # noqa: ARG002
-        """Leave the question to the operator."""
+    def answer(self, request: Ask) -> str | float | None:
+        """Rate discomfort and show efforts as this person would; leave the rest to the operator.
+
+        The answer depends on the person and the words of the question, not on what was asked before.
+        """
+        if request.key == "discomfort" and math.isfinite(request.intensity_mso):
+            return rate_discomfort(self.person, request)
+        if request.key == "mvc" and request.muscle in self.person.truth.muscles:
+            return show_effort(self.person, request)
         return None

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from decussa.model.stimulus import Stimulus
+from decussa.source.virtual.conditioning import conditioning_shift
 from decussa.source.virtual.cortex import (
     ACTIVE_PCT,
     FLUCTUATION,
     Pathway,
     active_threshold_mso,
-    conditioning_shift,
+    contraction_boost,
     mean_latency_ms,
     return_lag_ms,
     silence_until_ms,
 )
-from decussa.source.virtual.pool import PERIPHERAL, Potentials, draw_potentials
+from decussa.source.virtual.pool import PERIPHERAL, Potentials, contraction_rms_uv, draw_potentials
 from decussa.source.virtual.recorder import Electrodes
+from decussa.source.virtual.response import ResponseTruth
 
 #: Intensity at which truths are stated, as a share of the resting threshold.
 STATED_AT = 1.2
@@ -50,6 +54,10 @@ class MuscleTruth:
         two pulses of 120 % and 100 ms.
     noise_uv : float
         RMS of the recording at rest without mains and heart.
+    mvc_uv : float
+        RMS of the EMG of a maximal contraction.
+    hotspot_x_cm, hotspot_y_cm : float
+        Where the coil reaches the muscle best, to the right and to the front of the vertex.
     """
 
     muscle: str
@@ -66,12 +74,48 @@ class MuscleTruth:
     icf_ratio: float
     lici_ratio: float
     noise_uv: float
+    mvc_uv: float
+    hotspot_x_cm: float
+    hotspot_y_cm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PersonTruth:
+    """What is true of a virtual participant, for tests and the debrief only.
+
+    ``muscles`` is by channel name, such as ``FDI right``; ``target`` names the channel the protocol is about; ``hard`` says
+    what makes the person hard to record, empty for most; ``tolerance_mso`` is the test intensity that is rated 5 of 10.
+    """
+
+    seed: int
+    protocol: str
+    height_cm: float
+    age: int
+    sex: str
+    handedness: str
+    target: str
+    hard: str
+    tolerance_mso: float
+    muscles: Mapping[str, MuscleTruth]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SweepTruth:
+    """What is true of one sweep: by channel the response, and the noiseless signals in µV, in the order of the channels.
+
+    ``response_uv`` is the response to the test pulse alone; ``muscle_uv`` is all the muscle did: both responses of a pair
+    and the background. Both have the shape of the sweep, and neither has passed the amplifier.
+    """
+
+    responses: Mapping[str, ResponseTruth]
+    response_uv: NDArray[np.float64]
+    muscle_uv: NDArray[np.float64]
 
 
 def muscle_truth(pathway: Pathway, electrodes: Electrodes, shift: float) -> MuscleTruth:
     """Return the truth of one muscle in a state that moves its drive by ``shift``."""
     moved = math.exp(-shift)
-    threshold = pathway.threshold_mso * moved
+    threshold = pathway.threshold_mso * moved * math.exp(-contraction_boost(pathway, pathway.tone_pct))
     test = STATED_AT * threshold
     active_latency = mean_latency_ms(pathway, test / moved, ACTIVE_PCT)
     return MuscleTruth(
@@ -79,16 +123,19 @@ def muscle_truth(pathway: Pathway, electrodes: Electrodes, shift: float) -> Musc
         side=pathway.site.side,
         rest_threshold_mso=threshold,
         active_threshold_mso=active_threshold_mso(pathway) * moved,
-        mep_uv=pathway.size_uv(pathway.drive(test / moved, 0.0)),
+        mep_uv=pathway.size_uv(pathway.drive(test / moved, pathway.tone_pct)),
         mep_max_uv=float(pathway.sizes_uv[-1]),
         mmax_uv=_m_max(pathway),
-        latency_rest_ms=mean_latency_ms(pathway, test / moved, 0.0),
+        latency_rest_ms=mean_latency_ms(pathway, test / moved, pathway.tone_pct),
         latency_active_ms=active_latency,
         silent_period_ms=silence_until_ms(pathway, test) + return_lag_ms(pathway, ACTIVE_PCT) - active_latency,
         sici_ratio=_ratio(pathway, pathway.anatomy.cond_best, 3.0),
         icf_ratio=_ratio(pathway, pathway.anatomy.cond_best, 12.0),
         lici_ratio=_ratio(pathway, LONG_COND, 100.0),
         noise_uv=electrodes.noise_uv,
+        mvc_uv=contraction_rms_uv(pathway.pool, 100.0),
+        hotspot_x_cm=pathway.spot.x_cm,
+        hotspot_y_cm=pathway.spot.y_cm,
     )
 
 
