@@ -134,14 +134,20 @@ def _weights(state: HotspotState) -> FloatArray:
 
 def suggest(state: HotspotState) -> Site:
     """Return the site to try next, in cm: where the possible models disagree most, less the coil's way there."""
+    _, _, sd_ln = expected_map(state)
+    way = np.hypot(*(state.sites_cm - np.array(state.here_cm)).T)
+    gain = 0.5 * np.log1p(sd_ln**2 / SCATTER**2) - _COST_PER_CM * way
+    best = state.sites_cm[int(np.argmax(gain))]
+    return float(best[0]), float(best[1])
+
+
+def expected_map(state: HotspotState) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what is believed of every site: sites in cm, shape (n, 2), typical size in µV and SD of its logarithm, (n,)."""
     weights = _weights(state).reshape(-1)
     expected = _expected_at_sites(state.sites_cm.tobytes(), state.points_cm.tobytes())
     mean = expected @ weights
     variance = np.maximum(expected**2 @ weights - mean**2, 0.0)
-    way = np.hypot(*(state.sites_cm - np.array(state.here_cm)).T)
-    gain = 0.5 * np.log1p(variance / SCATTER**2) - _COST_PER_CM * way
-    best = state.sites_cm[int(np.argmax(gain))]
-    return float(best[0]), float(best[1])
+    return state.sites_cm, np.exp(mean), np.sqrt(variance)
 
 
 @lru_cache(maxsize=4)

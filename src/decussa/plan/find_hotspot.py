@@ -51,11 +51,18 @@ def find_hotspot(frame: Frame, step: Hotspot, start_cm: tuple[float, float]) -> 
         if not answered and (number + 1) % _NOTHING_AFTER == 0:
             intensity = min(intensity + _RAISE_MSO, frame.limits.ceiling_mso)
         known = hotspot.summary(state)
-        yield from frame.show({"hotspot_x": known.x, "hotspot_y": known.y})
+        yield from frame.show({"hotspot_x": known.x, "hotspot_y": known.y}, curve=_map(state))
         if number + 1 >= _FEWEST and answered and known.probability_nearby >= _SURE:
             break
         site = hotspot.suggest(state)
     return _found(state, answered)
+
+
+def _map(state: hotspot.HotspotState) -> dict[str, tuple[float, ...]]:
+    """Return the map for drawing."""
+    sites, size_uv, sd_ln = hotspot.expected_map(state)
+    columns = {"x_cm": sites[:, 0], "y_cm": sites[:, 1], "size_uv": size_uv, "sd_ln": sd_ln}
+    return {name: tuple(np.round(column, 2).tolist()) for name, column in columns.items()}
 
 
 def _found(state: hotspot.HotspotState, answered: bool) -> Found:

@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from decussa.estimate import threshold
 from decussa.estimate.threshold import five_of_ten, likelihood_hunting, two_threshold
 from decussa.model.dialogue import Plan, Refused, Trial
@@ -29,6 +31,7 @@ class Method:
     learn: Callable[[Any, float, float, float | None], Any]
     summary: Callable[[Any], Estimate]
     done: Callable[[Any, Threshold], bool]
+    curve: Callable[[Any], Mapping[str, tuple[float, ...]]] = lambda _: {}
 
 
 def _start_adaptive(frame: Frame, step: Threshold, criterion_uv: float) -> Any:
@@ -39,6 +42,12 @@ def _start_adaptive(frame: Frame, step: Threshold, criterion_uv: float) -> Any:
         step_mso=frame.limits.device_step_mso,
         ceiling_mso=frame.limits.ceiling_mso,
     )
+
+
+def _density(state: Any) -> Mapping[str, tuple[float, ...]]:
+    """Return the belief for drawing, to four digits."""
+    at_mso, per_mso = threshold.density(state)
+    return {"at_mso": tuple(np.round(at_mso, 2).tolist()), "per_mso": tuple(np.round(per_mso, 4).tolist())}
 
 
 def _without_noise(learn: Callable[..., Any]) -> Callable[[Any, float, float, float | None], Any]:
@@ -53,6 +62,7 @@ METHODS: Mapping[str, Method] = {
         learn=lambda state, level, size, noise: threshold.learn(state, level, size, noise_uv=noise),
         summary=threshold.summary,
         done=lambda state, step: threshold.done(state, step.half_width_mso, step.pulses),
+        curve=_density,
     ),
     "5 of 10": Method(
         start=lambda frame, step, criterion_uv: five_of_ten.start(
@@ -111,7 +121,7 @@ def find_threshold(frame: Frame, step: Threshold) -> Plan:
         state = method.learn(state, level, size, noise)
         silent = silent + 1 if level >= ceiling and size < criterion else 0
         known = method.summary(state)
-        yield from frame.show({quantity: known})
+        yield from frame.show({quantity: known}, curve=method.curve(state))
         if silent >= _SILENT_AT_CEILING:
             reason = f"no response up to {ceiling:g} % MSO, {given} pulses: the threshold lies above"
             return {quantity: Estimate(low=ceiling, high=math.inf, n=given, method=known.method, reason=reason)}

@@ -60,10 +60,15 @@ class Frame:
         )
 
     def show(
-        self, results: Mapping[str, Estimate] | None = None, *, final: bool = False, text: str = ""
+        self,
+        results: Mapping[str, Estimate] | None = None,
+        *,
+        curve: Mapping[str, tuple[float, ...]] | None = None,
+        final: bool = False,
+        text: str = "",
     ) -> Generator[Request, Reply, None]:
-        """Let the screen see what is known."""
-        reply = yield Show(step=self.step, results=dict(results or {}), final=final, text=text)
+        """Let the screen see what is known; ``curve`` is for drawing."""
+        reply = yield Show(step=self.step, results=dict(results or {}), curve=dict(curve or {}), final=final, text=text)
         if not isinstance(reply, Done):
             raise PlanFaultError("a plan that showed something was answered otherwise", found=repr(reply))
 

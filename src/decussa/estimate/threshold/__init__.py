@@ -6,11 +6,12 @@ names, exactly as published, so that old studies can be repeated.
 """
 
 from decussa.estimate.threshold import bayesian_hunting, five_of_ten, likelihood_hunting, two_threshold
-from decussa.estimate.threshold.adaptive import State, done, learn, start, suggest, summary
+from decussa.estimate.threshold.adaptive import State, density, done, learn, start, suggest, summary
 
 __all__ = [
     "State",
     "bayesian_hunting",
+    "density",
     "done",
     "five_of_ten",
     "learn",

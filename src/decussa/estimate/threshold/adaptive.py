@@ -174,6 +174,18 @@ def summary(state: State) -> Estimate:
     )
 
 
+def density(state: State, points: int = 61) -> tuple[Floats, Floats]:
+    """Return the posterior for drawing, each of shape (points,): thresholds in % MSO, ascending, and density per % MSO.
+
+    Thresholds beyond 3.5 SDs of the posterior are left out.
+    """
+    mean_mso, sd_mso = belief.mean_and_sd(state.belief)
+    at_mso = np.linspace(max(mean_mso - 3.5 * sd_mso, 0.0), mean_mso + 3.5 * sd_mso, points)
+    grid_mso = state.belief.t_mso
+    per_mso = state.belief.mass() / np.gradient(grid_mso)
+    return at_mso, np.interp(at_mso, grid_mso, per_mso, left=0.0, right=0.0)
+
+
 def done(state: State, half_width_mso: float = 3.0, budget: int = 40) -> bool:
     """Return whether the 95 % interval is within ``half_width_mso`` (% MSO) to each side, or ``budget`` pulses are spent."""
     positive("half_width_mso", half_width_mso, "% MSO")
