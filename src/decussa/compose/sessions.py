@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -95,6 +96,36 @@ def rehearse(
             fresh=fresh,
             listeners=listeners,
         )
+
+
+def go_on_rehearsing(
+    folder: Path, session: str, operator: Operator, *, real_pace: bool, fresh: bool, listeners: Sequence[Listener] = ()
+) -> Outcome:
+    """Begin a rehearsal that was made, or go on with it, with the person it was made for.
+
+    Raises
+    ------
+    UsageError
+        If the session is none on a virtual participant.
+    """
+    with open_study(folder, write=True) as study:
+        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
+        with open_journal(study, session) as journal:
+            started = [entry.body for entry in journal.entries() if isinstance(entry.body, Started)]
+        seed, hard = _seed_of(session), "drawn"
+        if started:
+            seed, hard = started[-1].seed, str(started[-1].settings.get("person", ""))
+        source = VirtualSource(virtual_person(protocol, seed, hard=hard))
+        clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
+        return run_in(study, session, source, operator, clock=clock, seed=seed, fresh=fresh, listeners=listeners)
+
+
+def _seed_of(session: str) -> int:
+    """Return the seed that a rehearsal's name tells, as ``_pseudonym`` writes it."""
+    found = re.fullmatch(r"V-(\d+)-\d+", session)
+    if found is None:
+        raise UsageError("session is no rehearsal", expected="a name such as V-0007-1", found=repr(session))
+    return int(found[1])
 
 
 def new_rehearsal(protocol_name: str, folder: Path, *, seed: int, at: str) -> Path:

@@ -203,3 +203,17 @@ def planned_intensities(step: StepBase) -> list[Intensity]:
         for condition in step.conditions:
             texts += [condition.conditioning, condition.test]
     return [read_intensity(text) for text in dict.fromkeys(texts)]
+
+
+def planned_stimuli(step: StepBase) -> tuple[int, bool]:
+    """Return how many stimuli a step plans, without steps up and repeats, and whether it may end before; 0: not known."""
+    if isinstance(step, Hotspot | Threshold | TestIntensity):
+        return step.pulses, True
+    if isinstance(step, SingleBlock | SilentPeriodBlock | Recheck):
+        return step.trials, False
+    if isinstance(step, RecruitmentCurve):
+        return step.trials * len(step.intensities), False
+    if isinstance(step, PairedBlock):
+        tests = {step.test} | {condition.test for condition in step.conditions}
+        return step.trials * (len(step.conditions) + len(tests)), False
+    return 0, False

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from decussa.model.dialogue import Ask, Deliver, Lost, Refused, Rest, Show, Trial
 from decussa.model.estimate import Estimate
 from decussa.model.trial import VERDICTS
+from decussa.session.clock import from_text
 from decussa.session.lifecycle import Event, State, next_state
 from decussa.session.operator import ALARM, NO_EVENT, verdict_said
 from decussa.store.chain import Entry
@@ -80,8 +81,16 @@ class LiveView:
     remarks: tuple[str, ...] = ()
     gates: Mapping[str, bool] = field(default_factory=dict)
     began: str = ""
+    first_at: str = ""
     at: str = ""
     entry: int = 0
+
+    @property
+    def minutes(self) -> float:
+        """Minutes from the first stimulus to the last entry, 0 before."""
+        if not self.first_at:
+            return 0.0
+        return (from_text(self.at) - from_text(self.first_at)).total_seconds() / 60
 
 
 def fold(view: LiveView, entry: Entry) -> LiveView:
@@ -176,6 +185,7 @@ def _replied(view: LiveView, body: object, entry: int) -> LiveView:
     return replace(
         view,
         last_request=request,
+        first_at=view.first_at or (view.at if given else ""),
         stimuli=view.stimuli + given,
         pulses=view.pulses + (len(request.stimulus.pulses) if given else 0),
         counts={**view.counts, kind: view.counts.get(kind, 0) + 1},

@@ -1,0 +1,150 @@
+"""Looks on: which sessions lie in a folder, how each stands, and the sweep of an entry; never writes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from decussa.compose.sessions import VIRTUAL_MORNING
+from decussa.compose.study_reports import debrief_session
+from decussa.model.estimate import Estimate
+from decussa.model.muscle import muscle_and_side
+from decussa.model.recording import Channel
+from decussa.model.sweep import Sweep
+from decussa.protocol.schema import Protocol, read_protocol
+from decussa.session.clock import from_text
+from decussa.session.debrief import Debrief
+from decussa.session.live_view import Given, LiveView, view_of
+from decussa.session.measuring import window_of
+from decussa.session.recovery import stored_findings
+from decussa.store.chain import Entry
+from decussa.store.journal import open_journal
+from decussa.store.people import participants
+from decussa.store.records import Started
+from decussa.store.study import STUDY_FILE, open_study
+
+#: How the codes of virtual participants begin; nobody else gets one.
+VIRTUAL = "V-"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionCard:
+    """One session as a list shows it; ``study`` is the folder's name."""
+
+    folder: Path
+    study: str
+    title: str
+    session: str
+    participant: str
+    rehearsal: bool
+    withdrawn: bool
+    view: LiveView
+    found: Mapping[str, Estimate]
+
+
+def sessions_in(root: Path) -> tuple[SessionCard, ...]:
+    """Return every session of the studies in ``root``, newest study first."""
+    studies = sorted(studies_in(root), key=lambda folder: (folder / STUDY_FILE).stat().st_mtime, reverse=True)
+    return tuple(card for folder in studies for card in _cards(folder))
+
+
+def studies_in(root: Path) -> tuple[Path, ...]:
+    """Return the study folders of a place: itself where it is one, its folders, and where rehearsals are kept apart."""
+    itself = (root,) if (root / STUDY_FILE).is_file() else ()
+    return itself + tuple(sorted(path.parent for path in rehearsals_home(root).glob(f"*/{STUDY_FILE}")))
+
+
+def rehearsals_home(root: Path) -> Path:
+    """Return where rehearsals are made: in a folder of studies beside them, in a study in a folder of its own."""
+    return root / "rehearsals" if (root / STUDY_FILE).is_file() else root
+
+
+def _cards(folder: Path) -> list[SessionCard]:
+    cards = []
+    with open_study(folder, write=False) as study:
+        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
+        for person in participants(study):
+            for session in person.sessions:
+                with open_journal(study, session) as journal:
+                    entries = () if person.withdrawn else journal.entries()
+                cards.append(
+                    SessionCard(
+                        folder=folder,
+                        study=folder.name,
+                        title=protocol.study.name,
+                        session=session,
+                        participant=person.pseudonym,
+                        rehearsal=is_rehearsal(person.pseudonym, entries),
+                        withdrawn=person.withdrawn,
+                        view=view_of(entries),
+                        found=stored_findings(entries),
+                    )
+                )
+    return cards
+
+
+def is_rehearsal(pseudonym: str, entries: Sequence[Entry]) -> bool:
+    """Whether a session is one on a virtual participant."""
+    started = [entry.body for entry in entries if isinstance(entry.body, Started)]
+    return started[-1].source == "virtual" if started else pseudonym.startswith(VIRTUAL)
+
+
+def is_quick(entries: Sequence[Entry]) -> bool:
+    """Whether a rehearsal was begun on the virtual clock, on which no interval is waited for."""
+    return bool(entries) and from_text(entries[0].at).date() == VIRTUAL_MORNING.date()
+
+
+def read_session(folder: Path, session: str) -> tuple[Protocol, tuple[Entry, ...]]:
+    """Return the protocol and the entries of a session, also while it is being written."""
+    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
+        return read_protocol(study.protocol_text, where=folder / "protocol.toml"), journal.entries()
+
+
+def read_sweep(folder: Path, session: str, entry: int) -> Sweep:
+    """Return the sweep of an entry."""
+    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
+        return journal.sweep(entry)
+
+
+def read_debrief(folder: Path, session: str) -> Debrief | None:
+    """Return the debrief of a rehearsal; None for a session that was none."""
+    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
+        return debrief_session(journal, read_protocol(study.protocol_text, where=folder / "protocol.toml"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepShown:
+    """A sweep as it is drawn: the target's samples in µV, the time of the first in ms from the test pulse, and the marks.
+
+    ``window_ms`` is where the response was looked for; the marks are those of the trial table, NaN where there is none.
+    """
+
+    samples_uv: Sequence[float]
+    start_ms: float
+    step_ms: float
+    window_ms: tuple[float, float]
+    marks: Mapping[str, float]
+
+
+def read_shown_sweep(folder: Path, session: str, given: Given, protocol: Protocol) -> SweepShown:
+    """Return the sweep of an answered stimulus as it is drawn: from before the first pulse to after the last mark."""
+    sweep = read_sweep(folder, session, given.entry)
+    stimulus, muscle = given.request.stimulus, given.request.muscle
+    marks = given.trial.values.get(muscle, {})  # noqa: PD011 a trial's own field
+    kind, side = muscle_and_side(muscle)
+    channel = Channel(name=muscle, kind="emg", rate_hz=sweep.rate_hz, muscle=kind, side=side)
+    window = window_of(channel, protocol, nerve=stimulus.stim_type == "nerve") or (0.0, 50.0)
+    first_ms = -stimulus.isi_ms if stimulus.stim_type == "paired" else 0.0
+    last_ms = max(window[1] + 10, marks.get("silent_end_ms", 0.0) + 40 if given.request.contraction_pct else 0.0)
+    step_ms = 1e3 / sweep.rate_hz
+    samples = sweep.samples_uv[sweep.channels.index(muscle)]
+    low = max(sweep.onset_sample + round((first_ms - 20) / step_ms), 0)
+    high = min(sweep.onset_sample + round(last_ms / step_ms) + 1, len(samples))
+    return SweepShown(
+        samples_uv=[float(sample) for sample in samples[low:high]],
+        start_ms=(low - sweep.onset_sample) * step_ms - sweep.shift_ms,
+        step_ms=step_ms,
+        window_ms=window,
+        marks=dict(marks),
+    )

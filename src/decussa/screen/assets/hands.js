@@ -1,0 +1,62 @@
+// Keys, presses and forms of a page: what was meant, and the turn it was meant for, goes to the server. No dependencies.
+// keys: {key: act}; a button or form carries data-act; a form's fields go along.
+export default {
+  template: '<div hidden></div>',
+  props: { keys: Object, turn: Number },
+  mounted() {
+    const typing = (el) => el && /^(INPUT|TEXTAREA|SELECT)$/.test(el.tagName);
+    const send = (act, fields) => this.$emit('act', { act, turn: this.turn, fields: fields || {} });
+    this.onKey = (event) => {
+      if (event.repeat || event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
+      const key = event.key.length === 1 ? event.key.toUpperCase() : event.key;
+      const act = this.keys[key];
+      if (!act) return;
+      const at = document.activeElement;
+      if (typing(at)) {
+        const harmless = at.type === 'number' && /^[A-Z?]$/.test(key) && key !== 'E';
+        if (key !== 'Escape' && !harmless) return;
+      } else if (at && /^(BUTTON|A|SUMMARY)$/.test(at.tagName) && (key === 'Enter' || key === ' ')) return;
+      event.preventDefault();
+      send(act);
+    };
+    this.onClick = (event) => {
+      const el = event.target.closest('button[data-act]');
+      if (!el || el.disabled) return;
+      if (el.type === 'submit') return;
+      send(el.dataset.act);
+      // A press with the pointer leaves the keys free; a press by Tab and Enter keeps its place.
+      if (event.detail > 0) el.blur();
+    };
+    this.onSubmit = (event) => {
+      const form = event.target.closest('form[data-act]');
+      if (!form) return;
+      event.preventDefault();
+      const fields = Object.fromEntries(new FormData(form));
+      send((event.submitter && event.submitter.dataset.act) || form.dataset.act, fields);
+    };
+    // New content: take the field that asks for it, and keep the place of what had it before.
+    let lastAct = null;
+    this.onFocus = (event) => { lastAct = event.target.dataset ? event.target.dataset.act || null : null; };
+    this.watcher = new MutationObserver(() => {
+      const wanted = document.querySelector('[data-focus]:not([data-had])');
+      if (wanted) { wanted.dataset.had = 'yes'; wanted.focus(); return; }
+      if (document.activeElement === document.body && lastAct) {
+        const again = document.querySelector(`[data-act="${CSS.escape(lastAct)}"]`);
+        if (again) again.focus(); else lastAct = null;
+      }
+    });
+    addEventListener('keydown', this.onKey);
+    document.addEventListener('click', this.onClick);
+    document.addEventListener('submit', this.onSubmit);
+    document.addEventListener('focusin', this.onFocus);
+    document.addEventListener('pointerdown', () => { lastAct = null; });
+    this.watcher.observe(document.body, { childList: true, subtree: true });
+  },
+  unmounted() {
+    removeEventListener('keydown', this.onKey);
+    document.removeEventListener('click', this.onClick);
+    document.removeEventListener('submit', this.onSubmit);
+    document.removeEventListener('focusin', this.onFocus);
+    this.watcher.disconnect();
+  },
+};

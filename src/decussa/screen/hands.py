@@ -1,0 +1,45 @@
+"""The page's hands: keys, presses and forms, each sent with the turn it was meant for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from nicegui.element import Element
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """What was meant: the act's name, the turn the page showed, and the fields of a form."""
+
+    name: str
+    turn: int
+    fields: Mapping[str, str]
+
+
+class Hands(Element, component="assets/hands.js"):  # type: ignore[call-arg, misc]
+    """Sends what keys, buttons and forms mean; ``hold`` says which keys mean what, for which turn."""
+
+    def __init__(self, on_act: Callable[[Act], None]) -> None:
+        super().__init__()
+        self._props.update(keys={}, turn=0)
+        self.on("act", lambda event: on_act(_read(event.args)))
+
+    def hold(self, keys: Mapping[str, str], turn: int) -> None:
+        """Take the meaning of keys, and the turn they are meant for."""
+        if self._props["keys"] != keys or self._props["turn"] != turn:
+            self._props.update(keys=dict(keys), turn=turn)
+            self.update()
+
+
+def _read(args: Any) -> Act:
+    """Read what the page sent, which anybody on this machine may have written."""
+    given = args if isinstance(args, dict) else {}
+    fields = given.get("fields")
+    turn = given.get("turn")
+    return Act(
+        name=str(given.get("act", "")),
+        turn=turn if isinstance(turn, int) else -1,
+        fields={str(name): str(value)[:2000] for name, value in fields.items()} if isinstance(fields, dict) else {},
+    )

@@ -1,0 +1,149 @@
+"""The operator at a browser: the engine's thread waits here; pages say what is wanted.
+
+Every word of a page names the turn it is meant for. A turn is one wait of the engine; what comes late, twice, or from a
+second window that has not caught up belongs to a turn that is over and is dropped.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from threading import Condition
+from typing import Literal
+
+from decussa.model.dialogue import Ask, Deliver, Lost, Request, Rest, Trial
+from decussa.model.trial import Verdict
+from decussa.session.operator import Command, Stop
+
+TurnKind = Literal["working", "gate", "request", "held", "outcome", "ended"]
+#: What is said to a stimulus that was given, and to a hold that is over.
+GO = "go"
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """What the engine waits for. ``due`` is when a request may be carried out, on the machine's monotonic clock."""
+
+    number: int = 0
+    kind: TurnKind = "working"
+    request: Request | None = None
+    gate: str = ""
+    stimulus: int = 0
+    due: float = 0.0
+
+    def left_s(self) -> float:
+        """Return the seconds until the request may be carried out; 0 when it may be now."""
+        return max(self.due - time.monotonic(), 0.0)
+
+
+class BrowserOperator:
+    """Answers the engine with what pages post; ``quick`` never waits for an interval."""
+
+    code = "browser"
+
+    def __init__(self, *, quick: bool) -> None:
+        self.quick = quick
+        self.turn = Turn()
+        self.gates: set[str] = set()
+        self._said: str | float | Lost | Trial | None = None
+        self._answer: str | float = ""
+        self._wanted: deque[Command] = deque()
+        self._changed = Condition()
+
+    # What pages call: never waits.
+
+    def say(self, turn: int, said: str | float | Lost | Trial) -> bool:
+        """Answer the turn of that number; False where it is over, or its stimulus is not due yet."""
+        with self._changed:
+            if turn != self.turn.number or self.turn.kind in ("working", "gate", "ended") or self._said is not None:
+                return False
+            if self.turn.kind == "request" and isinstance(self.turn.request, Deliver) and self.turn.left_s() > 0:
+                return False
+            self._said = said
+            self._changed.notify_all()
+            return True
+
+    def want(self, command: Command) -> None:
+        """Have something done as soon as the engine listens."""
+        with self._changed:
+            self._wanted.append(command)
+            self._changed.notify_all()
+
+    def pass_gate(self, gate: str) -> None:
+        """Note that a gate holds; gates may be passed in any order."""
+        with self._changed:
+            self.gates.add(gate)
+            self._changed.notify_all()
+
+    # What the engine's thread calls: waits.
+
+    def confirm_gate(self, gate: str) -> bool:
+        """Wait until the gate was passed; False where the operator stops before."""
+        with self._changed:
+            self._begin(Turn(kind="gate", gate=gate))
+            self._changed.wait_for(lambda: gate in self.gates or self._wants_to_stop())
+            self._end()
+            return gate in self.gates
+
+    def commands(self, request: Request, due_s: float) -> Sequence[Command]:
+        """Wait until something is wanted, or the request may go on: a stimulus when it is given, a rest when it is over."""
+        with self._changed:
+            wait_s = 0.0 if self.quick else max(due_s, 0.0)
+            self._begin(Turn(kind="request", request=request, due=time.monotonic() + wait_s))
+            over = wait_s if isinstance(request, Rest) else None
+            self._changed.wait_for(lambda: bool(self._wanted) or self._said is not None, timeout=over)
+            said, wanted = self._end()
+            if not wanted and isinstance(request, Ask) and isinstance(said, str | float):
+                self._answer = said
+            return wanted
+
+    def answer(self, request: Ask) -> str | float:  # noqa: ARG002 the answer was given in ``commands``
+        """Return what the page answered."""
+        return self._answer
+
+    def wait_to_go_on(self) -> Command | None:
+        """Wait until the page goes on, or wants something meanwhile."""
+        with self._changed:
+            self._begin(Turn(kind="held"))
+            self._changed.wait_for(lambda: bool(self._wanted) or self._said is not None)
+            _, wanted = self._end(at_most=1)
+            return wanted[0] if wanted else None
+
+    def say_outcome(self, request: Deliver, number: int) -> Lost | Trial:
+        """Wait until the page says what became of a stimulus."""
+        with self._changed:
+            self._begin(Turn(kind="outcome", request=request, stimulus=number))
+            self._changed.wait_for(lambda: isinstance(self._said, Lost | Trial))
+            said = self._said
+            self._end(at_most=0)
+            assert isinstance(said, Lost | Trial)
+            return said
+
+    def end(self) -> None:
+        """Say that the engine has left."""
+        with self._changed:
+            self._begin(Turn(kind="ended"))
+
+    def _begin(self, turn: Turn) -> None:
+        self.turn = Turn(self.turn.number + 1, turn.kind, turn.request, turn.gate, turn.stimulus, turn.due)
+        self._said = None
+
+    def _end(self, at_most: int | None = None) -> tuple[str | float | Lost | Trial | None, tuple[Command, ...]]:
+        """Close the turn; return what was said in it and what is wanted."""
+        said = self._said
+        count = len(self._wanted) if at_most is None else min(at_most, len(self._wanted))
+        wanted = tuple(self._wanted.popleft() for _ in range(count))
+        self.turn = Turn(self.turn.number + 1)
+        self._said = None
+        return said, wanted
+
+    def _wants_to_stop(self) -> bool:
+        return any(isinstance(command, Stop) for command in self._wanted)
+
+
+def seen_elsewhere(request: Deliver, number: int, size_uv: float) -> Trial:
+    """Return a trial whose sweep is lost but whose size was read."""
+    verdict = Verdict("doubtful", "typed", "size typed by the operator, the sweep is lost")
+    return Trial(number=number, values={request.muscle: {"amplitude_uv": size_uv}}, verdict=verdict)

@@ -1,0 +1,55 @@
+"""The sweep on its canvas, with a text equivalent."""
+
+from __future__ import annotations
+
+import base64
+import math
+from typing import Any
+
+import numpy as np
+from nicegui.element import Element
+
+from decussa.compose.looking import SweepShown
+from decussa.screen.words import ms, uv
+
+_MARKS = (
+    "artifact_start_ms", "artifact_end_ms", "noise_uv", "amplitude_uv", "latency_ms", "latency_low_ms", "latency_high_ms",
+    "silent_end_ms", "silent_low_ms", "silent_high_ms",
+)  # fmt: skip
+
+
+class SweepView(Element, component="assets/sweep_view.js"):  # type: ignore[call-arg, misc]
+    """A canvas that draws one sweep with its marks."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._props.update(sweep=None, label="No sweep yet")
+        self._shown: SweepShown | None = None
+
+    def show(self, sweep: SweepShown | None) -> None:
+        """Draw ``sweep``, or nothing."""
+        if sweep is self._shown:
+            return
+        self._shown = sweep
+        self._props.update(sweep=sweep and _packed(sweep), label=_label(sweep))
+        self.update()
+
+
+def _packed(sweep: SweepShown) -> dict[str, Any]:
+    samples = np.asarray(sweep.samples_uv, dtype="<f4")
+    return {
+        "samples": base64.b64encode(samples.tobytes()).decode("ascii"),
+        "start": sweep.start_ms,
+        "step": sweep.step_ms,
+        "window": list(sweep.window_ms),
+        "marks": {name: sweep.marks[name] for name in _MARKS if math.isfinite(sweep.marks.get(name, math.nan))},
+        "size": uv(sweep.marks.get("amplitude_uv", math.nan)),
+    }
+
+
+def _label(sweep: SweepShown | None) -> str:
+    if sweep is None:
+        return "No sweep yet"
+    onset = sweep.marks.get("latency_ms", math.nan)
+    said = "no onset found" if math.isnan(onset) else f"onset {ms(onset)}"
+    return f"Sweep: {uv(sweep.marks.get('amplitude_uv', math.nan))} peak to peak, {said}"
