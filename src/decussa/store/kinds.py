@@ -10,6 +10,7 @@ from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
 from decussa.model.trial import Verdict
+from decussa.store import preparing as p
 from decussa.store import records as r
 
 Kind = Literal[
@@ -18,6 +19,16 @@ Kind = Literal[
     "session opened",
     "recording kept",
     "withdrawn",
+    "operator added",
+    "session planned",
+    "consent",
+    "screened",
+    "decided",
+    "electrodes",
+    "head measured",
+    "person described",
+    "confirmed",
+    "waived",
     "started",
     "gate",
     "asked",
@@ -31,6 +42,9 @@ Kind = Literal[
     "adverse event",
     "note",
     "correction",
+    "review begun",
+    "reviewed",
+    "unblinded",
     "paused",
     "resumed",
     "plan changed",
@@ -38,6 +52,7 @@ Kind = Literal[
     "remeasured",
     "stopped",
     "finished",
+    "followed up",
 ]
 
 
@@ -75,6 +90,63 @@ KINDS: dict[Kind, KindOfEntry] = {
         "A participant withdrew; sweeps, answers and notes were wiped, the hashes stay.",
         (r.Withdrawn,),
         r.Withdrawn(pseudonym="P07", entries=412, sweeps=301),
+    ),
+    "operator added": KindOfEntry(
+        "Somebody who works here got a code and a role; the name lies in the private file.",
+        (p.OperatorAdded,),
+        p.OperatorAdded(operator="PI1", role="principal investigator", has_pin=True),
+    ),
+    "session planned": KindOfEntry(
+        "A session got a day and a time.",
+        (p.SessionPlanned,),
+        p.SessionPlanned(session="P07-1", planned_for="2026-03-02T14:00"),
+    ),
+    "consent": KindOfEntry(
+        "The consent form was seen, signed.",
+        (p.Consent,),
+        p.Consent(form="2.1", signed_on="2026-03-02", allows=("sharing of data",), operator="OP1", verified=True),
+    ),
+    "screened": KindOfEntry(
+        "The screening was asked; what was answered lies in the private file.",
+        (p.Screened,),
+        p.Screened(version="1", outcome="review", expires="2026-03-02T23:00:00Z", operator="OP1", verified=True),
+    ),
+    "decided": KindOfEntry(
+        "Somebody entitled to decided about a flagged answer, and signed.",
+        (p.Decided,),
+        p.Decided(
+            decision="may take part", role="physician", expires="2026-03-02T23:00:00Z", operator="DR1", verified=True
+        ),
+    ),
+    "electrodes": KindOfEntry(
+        "A muscle's electrodes are on.",
+        (p.ElectrodesOn,),
+        p.ElectrodesOn(
+            muscle="FCR left",
+            placement="one third from elbow to wrist",
+            skin="cleaned with alcohol",
+            distance_mm=20,
+            impedance_kohm=6,
+            operator="OP1",
+        ),
+    ),
+    "head measured": KindOfEntry(
+        "Both arcs over the head were measured; the vertex is half of each.",
+        (p.HeadMeasured,),
+        p.HeadMeasured(nasion_inion_cm=36, ear_to_ear_cm=38, operator="OP1"),
+    ),
+    "person described": KindOfEntry(
+        "Height and preferred hand were noted.", (p.PersonDescribed,), p.PersonDescribed(height_cm=172, hand="right")
+    ),
+    "confirmed": KindOfEntry(
+        "An item of the preparation holds, or was taken back.",
+        (p.Confirmed,),
+        p.Confirmed(item="ear protection", note="foam plugs, both", operator="OP1", verified=True),
+    ),
+    "waived": KindOfEntry(
+        "An item of the preparation was passed although it does not hold.",
+        (p.Waived,),
+        p.Waived(item="vertex", role="operator", reason="site taken from last time", operator="OP1", verified=True),
     ),
     "started": KindOfEntry(
         "The session's plan was started, with all that is needed to build the same plan again.",
@@ -137,6 +209,21 @@ KINDS: dict[Kind, KindOfEntry] = {
         (r.Correction,),
         r.Correction(entry=31, text="the coil current was reversed from here", operator="OP1"),
     ),
+    "review begun": KindOfEntry(
+        "A rater begins to review the session, with the marks and verdicts of a layer of their own.",
+        (r.ReviewBegun,),
+        r.ReviewBegun(rater="AB", number=2, blind=True, seed=4711, version="0.1.0"),
+    ),
+    "reviewed": KindOfEntry(
+        "A rater gave a verdict, moved a mark, or kept a trial as it was; the automatic values stay.",
+        (r.Reviewed,),
+        r.Reviewed(entry=31, muscle="FCR left", what="onset_ms", old=17.1, new=17.4, rater="AB", number=2, blind=True),
+    ),
+    "unblinded": KindOfEntry(
+        "A blind rater looked at what was hidden.",
+        (r.Unblinded,),
+        r.Unblinded(rater="AB", number=2, reason="all sweeps are seen"),
+    ),
     "paused": KindOfEntry(
         "The session was paused.", (r.Remark,), r.Remark(text="participant needs a break", operator="OP1")
     ),
@@ -163,6 +250,11 @@ KINDS: dict[Kind, KindOfEntry] = {
         "The plan came to its end, with what the whole session found.",
         (r.StepFound,),
         r.StepFound(step="session", results={"rmt": Estimate(value=51, low=49.5, high=52.6, n=18, method="adaptive")}),
+    ),
+    "followed up": KindOfEntry(
+        "The participant was asked on a later day how it went since.",
+        (p.FollowedUp,),
+        p.FollowedUp(outcome="nothing to report", operator="OP1"),
     ),
 }
 

@@ -9,6 +9,7 @@ from typing import Literal
 
 from decussa.model.dialogue import Reply, Request
 from decussa.model.estimate import Estimate
+from decussa.store.preparing import Preparing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +138,50 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReviewBegun:
+    """A rater begins to review a session; ``number`` counts its raters from 1.
+
+    ``blind``: conditions, intensities, order and other raters stay hidden. ``seed`` is what shuffles the order then.
+    """
+
+    rater: str
+    number: int
+    blind: bool
+    seed: int
+    version: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reviewed:
+    """What a rater says of one trial, beside the automatic value, which stays.
+
+    ``entry`` is the number of the trial's answer, ``what`` is ``seen`` (kept as it was), ``verdict`` or a mark in ms from
+    the test pulse: ``onset_ms``, ``end_ms``, ``silent_end_ms``, ``window_start_ms`` or ``window_end_ms``. ``undoes`` is the
+    number of the entry that this one takes back, 0 where it takes none back.
+    """
+
+    entry: int
+    muscle: str
+    what: str
+    old: str | float
+    new: str | float
+    rater: str
+    number: int
+    blind: bool
+    reason: str = ""
+    undoes: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unblinded:
+    """A blind rater looked at what was hidden; what follows is not blind."""
+
+    rater: str
+    number: int
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlanChanged:
     """On reopening, the plan asks something else than entry ``entry`` holds; None: it asks nothing more."""
 
@@ -179,7 +224,11 @@ Event = (
     | Gate
     | Remeasured
     | Correction
+    | ReviewBegun
+    | Reviewed
+    | Unblinded
     | PlanChanged
     | ListenerFailed
+    | Preparing
 )
 Body = Request | Reply | Event
