@@ -21,8 +21,9 @@ from tests.report.invented import SHA256, Given, hand_session, make_recording, m
 SINGLE = Given("single", Stimulus.single(60), 900)
 
 
-def _write(path, recordings, trials, summary):
-    return pypdf.PdfReader(write_session_report(path, recordings=recordings, trials=trials, summary=summary))
+def _write(path, recordings, trials, summary, debrief=None):
+    made = write_session_report(path, recordings=recordings, trials=trials, summary=summary, debrief=debrief)
+    return pypdf.PdfReader(made)
 
 
 def _text(reader) -> str:

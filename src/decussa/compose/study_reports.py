@@ -40,6 +40,9 @@ TRUTHS = {
     "mep_max": ("mep_max_uv", "plateau of the curve", "µV"),
 }
 
+#: What the plan's searches find; the table of trials cannot, and would only say so.
+SEARCHED = ("rmt", "amt")
+
 
 def is_study(folder: Path) -> bool:
     """Whether a folder is a study."""
@@ -99,7 +102,8 @@ def _report(journal: Journal, protocol: Protocol, path: Path) -> Path | None:
         return None
     recording = stored_recording(journal, entries, protocol)
     summary = with_findings(_summary(trials, protocol), stored_findings(entries), journal.session)
-    return write_session_report(path, recordings=[recording], trials=trials, summary=summary)
+    debriefed = debrief_session(journal, protocol)
+    return write_session_report(path, recordings=[recording], trials=trials, summary=summary, debrief=debriefed)
 
 
 def _summary(trials: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
@@ -115,7 +119,8 @@ def _everything_found(entries: Sequence[Entry], session: str, protocol: Protocol
     if trials.empty:
         return found
     summary = _summary(trials, protocol)
-    for row in summary[summary["quantity"].isin(TRUTHS)].to_dict("records"):
+    told = summary["quantity"].isin(TRUTHS) & ~summary["quantity"].isin(SEARCHED)
+    for row in summary[told].to_dict("records"):
         label = f"{row['muscle']} {row['side']}".strip()
         estimate = Estimate(value=row["value"], low=row["low"], high=row["high"], n=int(row["n"]), reason=row["reason"])
         found.setdefault(f"{label}/{row['quantity']}", estimate)

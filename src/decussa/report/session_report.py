@@ -18,9 +18,11 @@ from decussa.recording.whole_file import whole_file
 from decussa.report import facts, numbers, sentences, words
 from decussa.report.block import Block
 from decussa.report.content import Content, gather
+from decussa.report.debriefing import debrief_texts
 from decussa.report.figures import blocks_of
 from decussa.report.results import Remarks, not_estimated, results_of
 from decussa.report.tables import COLUMNS, condition_rows, count_row, method_lines
+from decussa.session.debrief import Debrief
 
 _TEMPLATE = "session_report.typ"
 #: PDF/A asks for a date; where no recording has one it is this, so that the bytes stay the same.
@@ -28,7 +30,12 @@ _TIMESTAMP = 0
 
 
 def write_session_report(
-    path: str | Path, *, recordings: Sequence[Recording], trials: pd.DataFrame, summary: pd.DataFrame
+    path: str | Path,
+    *,
+    recordings: Sequence[Recording],
+    trials: pd.DataFrame,
+    summary: pd.DataFrame,
+    debrief: Debrief | None = None,
 ) -> Path:
     """Write the report of one session as PDF/A-2b and return its path.
 
@@ -40,6 +47,8 @@ def write_session_report(
         Those the trials were measured in; sweeps are drawn from them. Without them there are no sweeps in the report.
     trials, summary : DataFrame
         As ``measure`` and ``summarise`` return them, of one participant and session.
+    debrief : Debrief, optional
+        What the truth says of a rehearsal: it becomes the first page, and every page is marked as a rehearsal's.
 
     Returns
     -------
@@ -54,7 +63,7 @@ def write_session_report(
     """
     content = gather(recordings, trials, summary)
     with tempfile.TemporaryDirectory() as folder:
-        _lay_out(Path(folder), content, recordings)
+        _lay_out(Path(folder), content, recordings, debrief)
         with whole_file(path) as partial:
             typst.compile(
                 str(Path(folder) / _TEMPLATE),
@@ -68,11 +77,12 @@ def write_session_report(
     return Path(path)
 
 
-def _lay_out(folder: Path, content: Content, recordings: Sequence[Recording]) -> None:
+def _lay_out(folder: Path, content: Content, recordings: Sequence[Recording], debrief: Debrief | None) -> None:
     """Put the page, its texts and its figures into ``folder``."""
     page = resources.files("decussa.report").joinpath(_TEMPLATE).read_text(encoding="utf-8")
     (folder / _TEMPLATE).write_text(page, encoding="utf-8")
     texts = {**_head(content, recordings), **_findings(content), **_background(content, recordings)}
+    texts["debrief"] = None if debrief is None else debrief_texts(debrief)
     texts["muscles"] = [
         {
             "name": words.muscle_name(key),
