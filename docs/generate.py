@@ -30,7 +30,7 @@ from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
 from decussa.model.table import SUMMARY_COLUMNS, TRIAL_COLUMNS, Column
 from decussa.model.trial import Verdict
-from decussa.protocol.schema import SHIPPED, Coil, Criterion, Limits, People, ProtocolMuscle, Study
+from decussa.protocol.schema import SHIPPED, Coil, Criterion, Limits, People, ProtocolMuscle, Screening, Study
 from decussa.protocol.steps import PairedCondition, Section, Step, StepBase
 from decussa.session.lifecycle import diagram
 from decussa.session.limits import GATES
@@ -149,6 +149,7 @@ def _examples(records: Sequence[Request | Reply]) -> str:
 _SECTIONS = (
     ("study", Study),
     ("people", People),
+    ("screening", Screening),
     ("muscles", ProtocolMuscle),
     ("coil", Coil),
     ("limits", Limits),

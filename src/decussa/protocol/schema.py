@@ -13,6 +13,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from decussa.model.errors import ProtocolError, UsageError
 from decussa.model.muscle import MUSCLES
+from decussa.protocol.screening import KEYS
 from decussa.protocol.steps import Section, Step
 from decussa.protocol.toml_lines import Place, find_lines, line_of
 
@@ -40,6 +41,24 @@ class People(Section):
     most_age: Annotated[int, Field(ge=0, le=120)] = 65
     time_points: tuple[str, ...] = ()
     intensity_at_later_time_points: Literal["fixed", "set anew"] = "set anew"
+
+
+class Screening(Section):
+    """What the site's ethics approval changes in the screening before stimulation.
+
+    ``review`` names topics that are judged and signed instead of excluded; ``stop`` names topics that are excluded instead of
+    judged. Stricter is always possible, looser only with the number of the approval.
+    """
+
+    review: tuple[str, ...] = ()
+    stop: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _check(self) -> Screening:
+        for key in (*self.review, *self.stop):
+            if key not in KEYS:
+                raise ValueError(f"{key!r} is not a topic of the screening; expected one of {', '.join(KEYS)}")
+        return self
 
 
 class ProtocolMuscle(Section):
@@ -127,6 +146,7 @@ class Protocol(Section):
 
     study: Study
     people: People = People()
+    screening: Screening = Screening()
     muscles: Annotated[tuple[ProtocolMuscle, ...], Field(min_length=1)]
     coil: Coil
     limits: Limits = Limits()
@@ -136,6 +156,8 @@ class Protocol(Section):
     @model_validator(mode="after")
     def _check(self) -> Protocol:
         labels = {muscle.label for muscle in self.muscles}
+        if self.screening.review and not self.study.approval:
+            raise ValueError("screening.review loosens an exclusion: give the number of the approval in study.approval")
         for number, step in enumerate(self.steps, start=1):
             if step.muscle and step.muscle not in labels:
                 raise ValueError(

@@ -1,27 +1,23 @@
-"""What must not leave the lab: screening answers, operators' names and PINs, in a file of its own (mode 0600).
+"""What must not leave the lab: answers to screenings, words of decisions, operators' names and PINs, in a file of its own.
 
-Never part of an export or of the default back-up. Operators appear in journals by code only.
+The file is for its owner only (mode 0600) and never part of an export or of the default back-up. Operators appear in journals by
+code only; ``operators`` reads and writes them.
 """
 
 from __future__ import annotations
 
-import hashlib
-import hmac
 import json
-import secrets
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Column, LargeBinary, MetaData, Table, Text, delete, insert, select
+from sqlalchemy import Column, Integer, LargeBinary, MetaData, Table, Text, delete, insert, select
 
-from decussa.model.errors import UsageError
 from decussa.store.database import Database, create_database, open_database
 
 PRIVATE_FILE = "private.db"
 PRIVATE_MODE = 0o600
-#: Cost of one PIN guess: about 16 MB and tens of milliseconds (scrypt, RFC 7914).
-_SCRYPT = {"n": 2**14, "r": 8, "p": 1}
 
 _METADATA = MetaData()
 OPERATOR = Table(
@@ -31,6 +27,9 @@ OPERATOR = Table(
     Column("name", Text, nullable=False),
     Column("salt", LargeBinary, nullable=False),
     Column("pin_hash", LargeBinary, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("wrong", Integer, nullable=False, default=0),
+    Column("wrong_at", Text, nullable=False, default=""),
 )
 SCREENING = Table(
     "screening",
@@ -38,18 +37,53 @@ SCREENING = Table(
     Column("pseudonym", Text, nullable=False),
     Column("at", Text, nullable=False),
     Column("answers", Text, nullable=False),
+    Column("words", Text, nullable=False),
+    Column("version", Text, nullable=False),
+)
+#: Why somebody decided as they did about a screening: it may name the answer, so it lies here.
+SIGNATURE = Table(
+    "signature",
+    _METADATA,
+    Column("pseudonym", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("operator", Text, nullable=False),
+    Column("reason", Text, nullable=False),
 )
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
         "CREATE TABLE operator (code TEXT PRIMARY KEY, name TEXT NOT NULL, salt BLOB NOT NULL, pin_hash BLOB NOT NULL)",
         "CREATE TABLE screening (pseudonym TEXT NOT NULL, at TEXT NOT NULL, answers TEXT NOT NULL)",
     ),
+    (
+        "ALTER TABLE operator ADD COLUMN role TEXT NOT NULL DEFAULT 'operator'",
+        "ALTER TABLE operator ADD COLUMN wrong INTEGER NOT NULL DEFAULT 0",
+        "ALTER TABLE operator ADD COLUMN wrong_at TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE screening ADD COLUMN words TEXT NOT NULL DEFAULT '{}'",
+        "ALTER TABLE screening ADD COLUMN version TEXT NOT NULL DEFAULT ''",
+        "CREATE TABLE signature (pseudonym TEXT NOT NULL, at TEXT NOT NULL, operator TEXT NOT NULL, reason TEXT NOT NULL)",
+    ),
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptScreening:
+    """The answers to one screening by topic, the words to them, and the version of the form."""
+
+    at: str
+    answers: Mapping[str, str]
+    words: Mapping[str, str]
+    version: str
 
 
 def create(folder: Path) -> None:
     """Make the private file of a new study."""
     create_database(folder / PRIVATE_FILE, MIGRATIONS, mode=PRIVATE_MODE)
+
+
+def create_missing(folder: Path) -> None:
+    """Make the private file where there is none, as in a study that was taken from a back-up."""
+    if not (folder / PRIVATE_FILE).exists():
+        create(folder)
 
 
 @contextmanager
@@ -59,56 +93,47 @@ def open_private(folder: Path, *, write: bool) -> Iterator[Database]:
         yield database
 
 
-def add_operator(database: Database, code: str, name: str, pin: str) -> None:
-    """Add an operator: the code goes into journals, name and PIN stay here (the PIN only as a salted hash).
-
-    Raises
-    ------
-    UsageError
-        If the code is taken, or the PIN is shorter than four characters.
-    """
-    if len(pin) < 4:
-        raise UsageError("PIN is too short", where=code, expected="at least four characters")
-    salt = secrets.token_bytes(16)
+def keep_screening(
+    database: Database,
+    pseudonym: str,
+    answers: Mapping[str, str],
+    *,
+    at: str,
+    words: Mapping[str, str] | None = None,
+    version: str = "",
+) -> None:
+    """Keep the answers to one screening; only its outcome goes into the journal."""
+    row = {"answers": json.dumps(dict(answers)), "words": json.dumps(dict(words or {})), "version": version}
     with database.transaction() as connection:
-        if connection.execute(select(OPERATOR.c.code).where(OPERATOR.c.code == code)).first():
-            raise UsageError("operator's code is taken", where=code, do="choose another code")
-        connection.execute(insert(OPERATOR).values(code=code, name=name, salt=salt, pin_hash=_pin_hash(pin, salt)))
+        connection.execute(insert(SCREENING).values(pseudonym=pseudonym, at=at, **row))
 
 
-def pin_is_right(database: Database, code: str, pin: str) -> bool:
-    """Tell whether this is the operator's PIN; False also where there is no such operator."""
-    with database.transaction() as connection:
-        row = connection.execute(select(OPERATOR).where(OPERATOR.c.code == code)).one_or_none()
-    return row is not None and hmac.compare_digest(row.pin_hash, _pin_hash(pin, row.salt))
-
-
-def operators(database: Database) -> dict[str, str]:
-    """Return names by code."""
-    with database.transaction() as connection:
-        return {row.code: row.name for row in connection.execute(select(OPERATOR).order_by(OPERATOR.c.code))}
-
-
-def keep_screening(database: Database, pseudonym: str, answers: Mapping[str, str], *, at: str) -> None:
-    """Keep the answers to one screening; only its outcome goes into the journal, as a gate."""
-    text = json.dumps(dict(answers))
-    with database.transaction() as connection:
-        connection.execute(insert(SCREENING).values(pseudonym=pseudonym, at=at, answers=text))
-
-
-def screenings(database: Database, pseudonym: str) -> tuple[tuple[str, dict[str, str]], ...]:
-    """Return time and answers of each screening of a participant, oldest first."""
+def screenings(database: Database, pseudonym: str) -> tuple[KeptScreening, ...]:
+    """Return the screenings of a participant, oldest first."""
     with database.transaction() as connection:
         rows = connection.execute(select(SCREENING).where(SCREENING.c.pseudonym == pseudonym).order_by(SCREENING.c.at))
-        return tuple((row.at, json.loads(row.answers)) for row in rows)
+        return tuple(
+            KeptScreening(at=row.at, answers=json.loads(row.answers), words=json.loads(row.words), version=row.version)
+            for row in rows
+        )
+
+
+def keep_reason(database: Database, pseudonym: str, operator: str, reason: str, *, at: str) -> None:
+    """Keep why ``operator`` decided as they did about a screening; the decision itself goes into the journal."""
+    with database.transaction() as connection:
+        connection.execute(insert(SIGNATURE).values(pseudonym=pseudonym, at=at, operator=operator, reason=reason))
+
+
+def reasons(database: Database, pseudonym: str) -> tuple[tuple[str, str, str], ...]:
+    """Return time, operator's code and reason of each decision about a participant, oldest first."""
+    with database.transaction() as connection:
+        rows = connection.execute(select(SIGNATURE).where(SIGNATURE.c.pseudonym == pseudonym).order_by(SIGNATURE.c.at))
+        return tuple((row.at, row.operator, row.reason) for row in rows)
 
 
 def forget_screenings(database: Database, pseudonym: str) -> None:
-    """Delete all screening answers of a participant who withdrew."""
+    """Delete all answers of a participant who withdrew, and the reasons of decisions about them."""
     with database.transaction() as connection:
         connection.execute(delete(SCREENING).where(SCREENING.c.pseudonym == pseudonym))
+        connection.execute(delete(SIGNATURE).where(SIGNATURE.c.pseudonym == pseudonym))
     database.checkpoint()
-
-
-def _pin_hash(pin: str, salt: bytes) -> bytes:
-    return hashlib.scrypt(pin.encode("utf-8"), salt=salt, **_SCRYPT)
