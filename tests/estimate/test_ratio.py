@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from decussa.estimate.ratio import RatioMethod, paired_ratio, ratio
 from decussa.model.errors import UsageError
 
-METHODS: tuple[RatioMethod, ...] = ("fieller", "log-delta", "geometric", "bootstrap")
+METHODS: tuple[RatioMethod, ...] = ("log-t", "fieller", "log-delta", "geometric", "bootstrap")
 sizes = st.lists(st.floats(10.0, 5000.0), min_size=2, max_size=15)
 
 
-@pytest.mark.parametrize("method", METHODS[:3])
+@pytest.mark.parametrize("method", METHODS[:4])
 @given(conditioned=sizes, test=sizes, factor=st.floats(0.01, 100.0))
 def test_scaling_all_sizes_leaves_the_ratio_alone(
     method: RatioMethod, conditioned: list[float], test: list[float], factor: float
@@ -54,17 +54,20 @@ def test_the_bootstrap_names_its_seed_and_repeats_itself() -> None:
     assert "seed 7" in ratio(conditioned, test, method="bootstrap", seed=7).method
 
 
-def test_a_test_size_not_clearly_above_0_opens_the_interval_and_says_so() -> None:
-    found = ratio([5.0, 6.0, 5.5], [0.0, 0.0, 30.0])
+@pytest.mark.parametrize("method", METHODS[:2])
+def test_a_test_size_not_clearly_above_0_opens_the_interval_and_says_so(method: RatioMethod) -> None:
+    found = ratio([5.0, 6.0, 5.5], [0.0, 0.0, 30.0], method=method)
     assert found.high == math.inf
     assert math.isfinite(found.low)
     assert "unbounded" in found.reason
     assert found.low < found.value
 
 
-def test_nothing_is_excluded_where_neither_mean_is_clearly_above_0() -> None:
-    found = ratio([0.0, 0.0, 10.0], [0.0, 0.0, 30.0])
-    assert (found.low, found.high) == (-math.inf, math.inf)
+@pytest.mark.parametrize(("method", "lowest"), [("log-t", 0.0), ("fieller", -math.inf)])
+def test_nothing_is_excluded_where_neither_mean_is_clearly_above_0(method: RatioMethod, lowest: float) -> None:
+    found = ratio([0.0, 0.0, 10.0], [0.0, 0.0, 30.0], method=method)
+    assert (found.low, found.high) == (lowest, math.inf)
+    assert "not clearly above 0" in found.reason
 
 
 @pytest.mark.parametrize("method", METHODS)
@@ -121,23 +124,36 @@ def test_a_constant_paired_ratio_is_known_exactly() -> None:
     assert (found.low, found.high) == pytest.approx((0.3, 0.3), abs=1e-6)
 
 
-def _coverage(method: RatioMethod, variation: float, n: int, repeats: int) -> float:
-    """Share of intervals that hold the truth of the method's own estimand, log-normal sizes, same variation."""
+def _coverage(method: RatioMethod, variations: tuple[float, float], n: tuple[int, int], repeats: int) -> float:
+    """Share of intervals that hold the truth of the method's own estimand, log-normal sizes."""
     random = np.random.default_rng(30)
-    spread = math.sqrt(math.log1p(variation**2))
+    spreads = [math.sqrt(math.log1p(variation**2)) for variation in variations]
+    arithmetic = 0.0 if method == "geometric" else 1.0
     held = 0
     for _ in range(repeats):
-        found = ratio(0.4 * random.lognormal(6, spread, n), random.lognormal(6, spread, n), method=method)
+        sizes = [
+            random.lognormal(-arithmetic * spread**2 / 2, spread, count)
+            for spread, count in zip(spreads, n, strict=True)
+        ]
+        found = ratio(0.4 * sizes[0], sizes[1], method=method)
         held += found.low <= 0.4 <= found.high
     return held / repeats
 
 
-@pytest.mark.parametrize(("variation", "n"), [(0.5, 10), (0.8, 20)])
-def test_fieller_intervals_of_log_normal_sizes_hold_93_to_97_percent(variation: float, n: int) -> None:
+@pytest.mark.parametrize(
+    ("variations", "n"),
+    [((0.5, 0.5), (10, 10)), ((0.8, 0.8), (20, 20)), ((0.8, 0.5), (10, 20)), ((0.5, 0.8), (20, 10))],
+)
+def test_intervals_of_the_default_hold_93_to_97_percent(variations: tuple[float, float], n: tuple[int, int]) -> None:
     # The method is approximate here, hence a range; beside it three binomial errors of 1500 intervals.
     slack = 3 * math.sqrt(0.95 * 0.05 / 1500)
-    assert 0.93 - slack < _coverage("fieller", variation, n, 1500) < 0.97 + slack
+    assert 0.93 - slack < _coverage("log-t", variations, n, 1500) < 0.97 + slack
+
+
+def test_pooled_degrees_of_freedom_cost_fieller_its_level_and_it_says_so() -> None:
+    assert _coverage("fieller", (0.8, 0.5), (10, 20), 1500) < _coverage("log-t", (0.8, 0.5), (10, 20), 1500)
+    assert "less than 95 %" in ratio([1.0, 2.0], [2.0, 3.0], method="fieller").method
 
 
 def test_geometric_intervals_of_log_normal_sizes_hold_their_level() -> None:
-    assert abs(_coverage("geometric", 0.7, 12, 1500) - 0.95) < 3 * math.sqrt(0.95 * 0.05 / 1500)
+    assert abs(_coverage("geometric", (0.7, 0.5), (12, 18), 1500) - 0.95) < 3 * math.sqrt(0.95 * 0.05 / 1500)

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from decussa.estimate.ratio import paired_ratio, percent_inhibition, ratio, tracked_inhibition
+from decussa.estimate.ratio import paired_ratio, percent_inhibition, ratio
+from decussa.estimate.tracking import tracked_inhibition
 
 # Worked example, computed by hand from the formulas of Fieller 1954 (doi 10.1111/j.2517-6161.1954.tb00159.x): T 1.0, C 0.4,
 # squared standard errors 0.005 and 0.00125, t(8) 2.306004.
@@ -34,7 +35,7 @@ def test_fieller_limits_are_where_a_t_test_just_fails() -> None:
     # (C - r T) / sqrt(vC + r^2 vT) equals t(8); solved here by root finding, not by the quadratic formula.
     t = stats.t.ppf(0.975, 8)
     assert t**2 * 0.005 == pytest.approx(0.0265883, abs=1e-6)
-    found = ratio(CONDITIONED_MV, TEST_MV)
+    found = ratio(CONDITIONED_MV, TEST_MV, method="fieller")
 
     def excess(r: float) -> float:
         return abs(0.4 - r) / math.sqrt(0.00125 + r * r * 0.005) - float(t)
@@ -81,3 +82,15 @@ def test_paired_limits_are_where_a_paired_t_test_just_fails() -> None:
     found = paired_ratio(second, first)
     for end in (found.low, found.high):
         assert stats.ttest_1samp(second - end * first, 0.0).pvalue == pytest.approx(0.05, abs=1e-9)
+
+
+def test_log_t_limits_join_two_student_intervals() -> None:
+    # Zou and Donner 2008 (doi 10.1002/sim.3095, from memory): squares of the distances of both limits add up. Each
+    # distance is scipy's Student interval of the mean, as a share of the mean, on the log scale.
+    distances = []
+    for sizes in (CONDITIONED_MV, TEST_MV):
+        interval = stats.ttest_1samp(sizes, 0.0).confidence_interval(0.95)
+        distances.append((interval.high - interval.low) / 2 / np.mean(sizes))
+    found = ratio(CONDITIONED_MV, TEST_MV)
+    assert math.log(found.high / found.value) == pytest.approx(math.hypot(*distances), rel=1e-9)
+    assert found.low * found.high == pytest.approx(found.value**2, rel=1e-9)

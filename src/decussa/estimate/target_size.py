@@ -25,7 +25,7 @@ _SLOPES = np.array([0.06, 0.09, 0.13, 0.18, 0.25, 0.35])
 _SCATTER = 0.5
 _BEND = 0.03
 #: The 1-mV setting lay near 127 % of the resting threshold (67 over 53 % MSO): Silbert 2013, Clin Neurophysiol 124:708.
-_OVER_THRESHOLD = 1.25
+OVER_THRESHOLD = 1.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,7 +47,7 @@ def start(
         raise UsageError(
             "range of sizes cannot be meant", expected="0 < low_uv < high_uv", found=f"{low_uv:g}, {high_uv:g}"
         )
-    centre, spread = (65.0, 0.35) if math.isnan(threshold_mso) else (threshold_mso * _OVER_THRESHOLD, 0.15)
+    centre, spread = (65.0, 0.35) if math.isnan(threshold_mso) else (threshold_mso * OVER_THRESHOLD, 0.15)
     prior = -(np.log(_SETTINGS / centre) ** 2) / (2 * spread**2)
     return TargetState(
         low_uv=low_uv,
