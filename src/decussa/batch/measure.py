@@ -341,6 +341,7 @@ def _facts(group: _Group, batch: SweepBatch, settings: MeasureSettings) -> dict[
         "window_end_ms": group.window_ms[1],
         "_sample_ms": 1e3 / batch.rate_hz,
         "method": f"{method}; window {origin}",
+        "reviewed_by": "",
     }
 
 

@@ -22,21 +22,33 @@ class Row:
     quantity: str
     estimate: Estimate
     unit: str
+    review: str
 
     def as_dict(self) -> dict[str, object]:
         """Return the row by column."""
         place = {"condition": self.condition, "isi_ms": self.isi_ms, "intensity_mso": self.intensity_mso}
-        return {**self.keys, **place, "quantity": self.quantity, "unit": self.unit, **asdict(self.estimate)}
+        return {
+            **self.keys,
+            **place,
+            "quantity": self.quantity,
+            "unit": self.unit,
+            "review": self.review,
+            **asdict(self.estimate),
+        }
 
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """A place in the summary: whose muscle, which condition, interval and intensity (NaN: does not apply or several)."""
+    """A place in the summary: whose muscle, which condition, interval and intensity (NaN: does not apply or several).
+
+    ``review`` says how far its trials were reviewed.
+    """
 
     keys: Mapping[str, object]
     condition: str = ""
     isi_ms: float = field(default=math.nan, kw_only=True)
     intensity_mso: float = field(default=math.nan, kw_only=True)
+    review: str = field(default="unreviewed", kw_only=True)
 
     def row(self, quantity: str, estimate: Estimate, unit: str) -> Row:
         """Return the row of ``quantity`` at this place."""
@@ -48,7 +60,18 @@ class Rows:
             quantity=quantity,
             estimate=estimate,
             unit=unit,
+            review=self.review,
         )
+
+
+def review_words(trials: pd.DataFrame) -> str:
+    """Return how far trials were reviewed: ``unreviewed``, ``12 of 30 reviewed``, or by whom all were."""
+    raters = trials["reviewed_by"][trials["reviewed_by"] != ""]
+    if raters.empty:
+        return "unreviewed"
+    if len(raters) < len(trials):
+        return f"{len(raters)} of {len(trials)} reviewed"
+    return f"reviewed by {', '.join(sorted(raters.unique()))}"
 
 
 def counted(estimate: Estimate, kept: pd.DataFrame) -> Estimate:

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from decussa.batch.ratios import ratio_rows
-from decussa.batch.rows import Row, Rows, counted
+from decussa.batch.rows import Row, Rows, counted, review_words
 from decussa.batch.trials import ALIKE, KEYS, complete, groups, size_column, sizes
 from decussa.estimate.average import arithmetic_mean, exponential, geometric_mean, median
 from decussa.estimate.mmax import maximal_m_wave
@@ -85,10 +85,12 @@ def _bounded_by_clipping(mmax: Estimate, rows: pd.DataFrame) -> Estimate:
 
 
 def _muscle_rows(key: Mapping[str, object], muscle: pd.DataFrame, mmax: Estimate | None, source: str) -> Iterator[Row]:
-    yield from _status_rows(Rows(key), muscle[muscle["stim_type"] == "single"])
+    yield from _status_rows(Rows(key, review=review_words(muscle)), muscle[muscle["stim_type"] == "single"])
     for alike, trials in groups(muscle, ALIKE):
         levels = trials["intensity_mso"].dropna().unique()
-        place = Rows(key, condition=str(alike["condition"]), isi_ms=_number(alike["isi_ms"]))
+        place = Rows(
+            key, condition=str(alike["condition"]), isi_ms=_number(alike["isi_ms"]), review=review_words(trials)
+        )
         if len(levels) == 1:
             place = replace(place, intensity_mso=float(levels[0]))
         yield from _count_rows(place, trials)
@@ -103,7 +105,7 @@ def _muscle_rows(key: Mapping[str, object], muscle: pd.DataFrame, mmax: Estimate
             yield from _size_rows(place, kept, mmax, source)
         else:
             for level, given in groups(kept, ["intensity_mso"]):
-                at_level = replace(place, intensity_mso=_number(level["intensity_mso"]))
+                at_level = replace(place, intensity_mso=_number(level["intensity_mso"]), review=review_words(given))
                 yield from _size_rows(at_level, given, mmax, source)
         if alike["stim_type"] == "single" and len(levels) >= FEWEST_LEVELS:
             yield from _curve_rows(place, kept, source)

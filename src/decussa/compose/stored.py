@@ -17,13 +17,16 @@ from decussa.model.dialogue import Deliver, Found, Trial
 from decussa.model.muscle import muscle_and_side
 from decussa.model.recording import Channel, Recording, StimulusEvent, SweepBatch
 from decussa.model.table import SUMMARY_NAMES, TRIAL_COLUMNS
+from decussa.model.trial import VERDICTS, Verdict
 from decussa.plan.session import step_name
 from decussa.protocol.schema import Protocol
 from decussa.protocol.steps import Familiarisation, Hotspot, TestIntensity, Threshold, TrunkLevels
 from decussa.session.clock import from_text
 from decussa.session.measuring import window_of
+from decussa.session.operator import verdict_said
 from decussa.store.chain import Entry
 from decussa.store.journal import Journal
+from decussa.store.records import Correction
 
 #: Unit of each quantity that a plan finds.
 FOUND_UNITS = {
@@ -74,11 +77,28 @@ def given_stimuli(entries: Sequence[Entry]) -> Iterator[Given]:
             request = None
 
 
+def operator_verdicts(entries: Sequence[Entry]) -> dict[int, Verdict]:
+    """Return the verdicts that the operator gave during the session, by the entry of the answer; the newest holds."""
+    by_rules = {given.entry.number: given.trial.verdict for given in given_stimuli(entries)}
+    said: dict[int, Verdict] = {}
+    for entry in entries:
+        body = entry.body
+        if isinstance(body, Correction) and body.entry in by_rules:
+            for kind in VERDICTS:
+                if body.text == verdict_said(kind):
+                    rules = by_rules[body.entry]
+                    why = f"the rules said {rules.kind}" + (f": {rules.reason}" if rules.reason else "")
+                    said[body.entry] = Verdict(kind, "operator", f"said by the operator; {why}")
+    return said
+
+
 def stored_trials(entries: Sequence[Entry], session: str, protocol: Protocol) -> pd.DataFrame:
     """Return the trial table of a stored session, one row per answered stimulus and channel."""
     participant, _, number = session.rpartition("-")
+    said = operator_verdicts(entries)
     rows = []
     for sweep, given in enumerate(given_stimuli(entries), start=1):
+        verdict = said.get(given.entry.number, given.trial.verdict)
         by_channel = given.trial.values  # noqa: PD011 a trial's own field
         for label, values in by_channel.items():
             rows.append(
@@ -87,6 +107,9 @@ def stored_trials(entries: Sequence[Entry], session: str, protocol: Protocol) ->
                     "session": number,
                     "sweep": sweep,
                     **_row(given, label, values, protocol, session),
+                    "verdict": verdict.kind,
+                    "rule": verdict.rule,
+                    "reason": verdict.reason,
                 }
             )
     frame = pd.DataFrame(rows)
@@ -121,9 +144,6 @@ def _row(given: Given, label: str, values: Any, protocol: Protocol, session: str
         "contraction_pct": request.contraction_pct,
         "window_start_ms": window[0],
         "window_end_ms": window[1],
-        "verdict": given.trial.verdict.kind,
-        "rule": given.trial.verdict.rule,
-        "reason": given.trial.verdict.reason,
         "method": given.entry.measured.method if given.entry.measured is not None else "",
     }
 
@@ -227,6 +247,7 @@ def with_findings(summary: pd.DataFrame, found: Found, session: str) -> pd.DataF
             "quantity": quantity,
             "unit": FOUND_UNITS.get(quantity, ""),
         }
+        row["review"] = "as found in the session"
         row |= {key: getattr(estimate, key) for key in ("value", "low", "high", "level", "n", "method", "reason")}
         rows.append(row)
     kept = summary[~(summary["quantity"].isin(_REPLACED) & summary["value"].isna())]

@@ -69,6 +69,7 @@ TRIAL_COLUMNS: tuple[Column, ...] = (
     Column("rule", "text", "", "Name of the rule that decided, such as background, interval or clipped"),
     Column("reason", "text", "", "Why the trial is doubtful or rejected, with the number that decided"),
     Column("method", "text", "", "How the values were measured: methods, settings and version"),
+    Column("reviewed_by", "text", "", "Rater whose verdict and marks the row holds; empty: automatic, unreviewed"),
 )  # fmt: skip
 
 SUMMARY_COLUMNS: tuple[Column, ...] = (
@@ -90,6 +91,7 @@ SUMMARY_COLUMNS: tuple[Column, ...] = (
     Column("unit", "text", "", "Unit of value, low and high"),
     Column("method", "text", "", "Method of the estimate and of its interval"),
     Column("reason", "text", "", "Why there is no value, or what limits it"),
+    Column("review", "text", "", "How many of the trials a rater reviewed: reviewed, so many of so many, or unreviewed"),
 )  # fmt: skip
 
 TRIAL_NAMES: tuple[str, ...] = tuple(column.name for column in TRIAL_COLUMNS)
