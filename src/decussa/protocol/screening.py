@@ -199,7 +199,7 @@ def screen(
             expected=f"{', '.join(ANSWERS)} for each topic",
             found=f"no answer to: {'; '.join(open_topics)}",
         )
-    flags = []
+    flags: list[Flag] = []
     for topic in TOPICS:
         outcome = topic.class_of(answers[topic.key], people)
         if outcome == "stop" and topic.key in reviewed:
@@ -208,5 +208,5 @@ def screen(
             outcome = "stop"
         if outcome != "go":
             flags.append(Flag(topic=topic, answer=answers[topic.key], outcome=outcome))
-    worst = max((flag.outcome for flag in flags), key=_SEVERITY.__getitem__, default="go")
-    return ScreeningResult(outcome=worst, flags=tuple(flags))
+    classes: list[Class] = ["go", *(flag.outcome for flag in flags)]
+    return ScreeningResult(outcome=max(classes, key=_SEVERITY.__getitem__), flags=tuple(flags))
