@@ -55,7 +55,8 @@ class Ask:
 
     ``kind`` says what an answer is: ``confirm`` (yes or no), ``rating`` (0 to 10), ``number`` or ``choice`` (one of
     ``choices``). ``default`` is what ``--auto`` answers; a virtual participant may answer ratings and numbers itself.
-    ``muscle`` and ``intensity_mso`` say what the question is about, where it is about a muscle or a pulse.
+    ``muscle`` and ``intensity_mso`` say what the question is about, where it is about a muscle or a pulse. ``due_h``: once
+    answered, what the question names is due in so many hours, which becomes an entry of its own; NaN where nothing is.
     """
 
     key: str
@@ -67,6 +68,7 @@ class Ask:
     unit: str = ""
     muscle: str = ""
     intensity_mso: float = math.nan
+    due_h: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,10 +109,11 @@ class Trial:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Refused:
-    """The stimulus was not given: which limit, and why in a sentence."""
+    """The stimulus was not given: which limit, why in a sentence, and up to which % MSO it may be given (NaN: not at all)."""
 
     limit: str
     reason: str
+    highest_mso: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,8 @@ from decussa.protocol.steps import Recheck, RecruitmentCurve, SilentPeriodBlock,
 
 #: A rejected trial is given again this often, at most, for each small block.
 REPEATS = 2
+#: Limits that forbid one intensity, not the next stimulus: the condition is left out and the block goes on.
+OF_ONE_INTENSITY = frozenset({"ceiling", "rise", "discomfort", "climb"})
 #: Condition of every trial of a recruitment curve; the intensity tells them apart.
 CURVE = "curve"
 
@@ -33,23 +35,29 @@ def give_block(
 ) -> Generator[Request, Reply, int]:
     """Give small blocks in order; rejected and lost trials come again at the end of their small block.
 
-    Returns the number of usable trials. Ends early where a stimulus is refused.
+    A condition whose intensity is refused is left out from there on; any other refusal ends the block. Returns the number of
+    usable trials.
     """
     kept = 0
+    left_out: set[Condition] = set()
     for small_block in order:
         waiting = list(small_block)
         for _ in range(REPEATS + 1):
             again: list[Condition] = []
             for condition in waiting:
+                if condition in left_out:
+                    continue
                 reply = yield from frame.deliver(
                     condition.stimulus, condition=condition.name, contraction_pct=contraction_pct, why=why
                 )
-                if isinstance(reply, Refused):
-                    return kept
                 if usable(reply):
                     kept += 1
-                else:
+                elif not isinstance(reply, Refused):
                     again.append(condition)
+                elif reply.limit in OF_ONE_INTENSITY:
+                    left_out.add(condition)
+                else:
+                    return kept
             waiting = again
     return kept
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from decussa.model.dialogue import Ask, Deliver, Lost, Plan, Refused, Reply, Request, Rest, Trial
+from decussa.model.dialogue import Ask, Deliver, Lost, Plan, Refused, Reply, Request, Rest, Show, Trial
 from decussa.model.stimulus import Stimulus
-from decussa.plan.frame import ask_number, deliver
+from decussa.plan.frame import DeliverReply, ask_number, deliver
 from decussa.plan.step import Ended, advance
 from decussa.protocol.schema import Limits
 
@@ -78,30 +78,57 @@ def test_level(request: Request) -> float:
 
 
 class Climb:
-    """What this person has tolerated so far today; shared by the steps of one session's plan."""
+    """What this person has tolerated so far today; shared by the steps of one session's plan.
+
+    ``tolerated`` and ``rated`` are the highest test intensities given, and asked about, without objection; ``too_much`` is
+    the lowest that was objected to, ``objection`` how.
+    """
 
     def __init__(self, limits: Limits, *, tolerated_mso: float = FIRST_MSO - 10) -> None:
         self.limits = limits
         self.tolerated = self.rated = tolerated_mso
-        self.closed = math.inf
+        self.too_much = math.inf
+        self.objection = ""
 
     def reach(self, request: Deliver, level: float) -> Generator[Request, Reply, Reply]:
-        """Climb as far as ``level`` needs, then give the stimulus itself; return its reply or a refusal."""
-        tries = 0
-        while level > self.tolerated + self.limits.climb_step_mso and level < self.closed:
-            before = self.tolerated
-            yield from self._one_step(request)
-            tries = tries + 1 if self.tolerated == before else 0
-            if tries == _TRIES or before >= self.limits.ceiling_mso:
-                return Refused(limit="climb", reason=f"the way up to {level:g} % MSO could not be climbed")
-        if level >= self.closed:
-            return Refused(limit="discomfort", reason=f"{level:g} % MSO is above what was tolerated today")
+        """Climb as far as ``level`` needs, then give the stimulus itself; return its reply or a refusal, which is shown."""
+        refusal = yield from self._climb_to(request, level)
+        if refusal is not None:
+            text = f"{request.condition or request.step}, {level:g} % MSO: not given. {refusal.reason}."
+            yield Show(step=request.step, text=text)
+            return refusal
         reply = yield request
         if level > self.tolerated and was_given(reply):
             yield from self._take(request.step, level, rate=level >= self.rated + RATE_AGAIN_MSO)
         return reply
 
-    def _one_step(self, request: Deliver) -> Generator[Request, Reply, None]:
+    def _climb_to(self, request: Deliver, level: float) -> Generator[Request, Reply, Refused | None]:
+        """Give the steps that ``level`` needs; return what forbids it, None where nothing does."""
+        given = lost = 0
+        top = min(level, self.limits.ceiling_mso)
+        while top > self.tolerated + self.limits.climb_step_mso and level < self.too_much:
+            before = self.tolerated
+            reply = yield from self._one_step(request)
+            if isinstance(reply, Refused):
+                return replace(reply, reason=f"{reply.reason}; {self._way(given)}", highest_mso=self._highest())
+            given += was_given(reply)
+            lost = 0 if self.tolerated > before else lost + 1
+            if lost == _TRIES:
+                reason = f"a step up did not come back {lost} times; {self._way(given)}"
+                return Refused(limit="climb", reason=reason, highest_mso=self._highest())
+        if level < self.too_much:
+            return None
+        return Refused(limit="discomfort", reason=f"{self.objection}; {self._way(given)}", highest_mso=self._highest())
+
+    def _way(self, given: int) -> str:
+        return f"{given} pulses were given on the way, up to {self.tolerated:g} % MSO is tolerated today"
+
+    def _highest(self) -> float:
+        """Return the highest test intensity that still may be given."""
+        step = self.limits.device_step_mso
+        return min(self.tolerated + self.limits.climb_step_mso, self.too_much - step, self.limits.ceiling_mso)
+
+    def _one_step(self, request: Deliver) -> Generator[Request, Reply, DeliverReply]:
         level = min(self.tolerated + self.limits.climb_step_mso, self.limits.ceiling_mso)
         step = replace(
             request,
@@ -111,17 +138,18 @@ class Climb:
             why="One step up, to see how it is felt.",
         )
         reply = yield from deliver(step)
-        if isinstance(reply, Refused):
-            self.closed = min(self.closed, level)
-        elif was_given(reply):
+        if was_given(reply):
             yield from self._take(request.step, level, rate=True)
+        return reply
 
     def _take(self, step: str, level: float, *, rate: bool) -> Generator[Request, Reply, None]:
         """Note that ``level`` was given; where asked, hear how it was."""
         if rate:
             self.rated = level
-            if (yield from _rate(step, level)) >= self.limits.discomfort_stop:
-                self.closed = min(self.closed, level)
+            rating = yield from _rate(step, level)
+            if rating >= self.limits.discomfort_stop:
+                self.too_much = min(self.too_much, level)
+                self.objection = f"{level:g} % MSO was rated {rating:g} of 10"
                 return
         self.tolerated = max(self.tolerated, level)
 

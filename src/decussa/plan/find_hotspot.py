@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,10 +25,13 @@ _RAISE_MSO = 10.0
 def find_hotspot(frame: Frame, step: Hotspot, start_cm: tuple[float, float]) -> Plan:
     """Search the grid around ``start_cm``; finds ``hotspot_x`` and ``hotspot_y`` in cm from the vertex."""
     state = hotspot.start(grid_cm=_grid(step, start_cm), start_cm=start_cm)
-    intensity = min(step.intensity_mso, frame.limits.ceiling_mso)
+    ceiling = frame.limits.ceiling_mso
+    intensity = min(step.intensity_mso, ceiling)
     site = start_cm
     answered = False
-    for number in range(step.pulses):
+    limited = ""
+    number = 0
+    while number < step.pulses:
         request = Deliver(
             stimulus=Stimulus.single(intensity),
             step=frame.step,
@@ -42,20 +44,25 @@ def find_hotspot(frame: Frame, step: Hotspot, start_cm: tuple[float, float]) -> 
         )
         reply = yield from deliver(request)
         if isinstance(reply, Refused):
-            break
+            limited = f"{intensity:g} % MSO was not given: {reply.reason}"
+            if not 0 < reply.highest_mso < intensity:
+                break
+            ceiling = intensity = reply.highest_mso
+            continue
+        number += 1
         if isinstance(reply, Trial) and usable(reply):
             size = reply.value(frame.muscle.label, "amplitude_uv")
             if math.isfinite(size) and size >= 0:
                 state = hotspot.learn(state, site, size)
                 answered = answered or size >= frame.criterion.size_uv
-        if not answered and (number + 1) % _NOTHING_AFTER == 0:
-            intensity = min(intensity + _RAISE_MSO, frame.limits.ceiling_mso)
+        if not answered and number % _NOTHING_AFTER == 0:
+            intensity = min(intensity + _RAISE_MSO, ceiling)
         known = hotspot.summary(state)
         yield from frame.show({"hotspot_x": known.x, "hotspot_y": known.y}, curve=_map(state))
-        if number + 1 >= _FEWEST and answered and known.probability_nearby >= _SURE:
+        if number >= _FEWEST and answered and known.probability_nearby >= _SURE:
             break
         site = hotspot.suggest(state)
-    return _found(state, answered)
+    return _found(state, answered=answered, limited=limited)
 
 
 def _map(state: hotspot.HotspotState) -> dict[str, tuple[float, ...]]:
@@ -65,12 +72,14 @@ def _map(state: hotspot.HotspotState) -> dict[str, tuple[float, ...]]:
     return {name: tuple(np.round(column, 2).tolist()) for name, column in columns.items()}
 
 
-def _found(state: hotspot.HotspotState, answered: bool) -> Found:
+def _found(state: hotspot.HotspotState, *, answered: bool, limited: str) -> Found:
     known = hotspot.summary(state)
     if answered:
         return {"hotspot_x": known.x, "hotspot_y": known.y}
-    none = Estimate(n=known.x.n, method=known.x.method, reason="no response at any site; the coil stays at its start")
-    return {"hotspot_x": replace(none), "hotspot_y": replace(none)}
+    reason = f"no response at any site in {known.x.n} pulses; the coil stays at its start"
+    reason = "; ".join(filter(None, (reason, limited)))
+    none = Estimate(n=known.x.n, method=known.x.method, reason=reason)
+    return {"hotspot_x": none, "hotspot_y": none}
 
 
 def _grid(step: Hotspot, start_cm: tuple[float, float]) -> NDArray[np.float64]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from decussa.model.dialogue import Plan, Refused, Trial
 from decussa.model.estimate import Estimate
@@ -21,10 +22,12 @@ _LEAST_UV = 500.0
 def find_mmax(frame: Frame, step: Mmax) -> Plan:
     """Raise the current until the M-wave no longer grows, confirm above it; finds ``mmax`` in µV and ``mmax_current`` in mA."""
     sizes: list[float] = []
+    limited = ""
     current = step.start_ma
     while current <= step.ceiling_ma and not _is_flat(sizes):
         reply = yield from frame.deliver(Stimulus.nerve(current), condition="M-wave", why="The M-wave still grows.")
         if isinstance(reply, Refused):
+            limited = f"{current:g} mA was not given: {reply.reason}"
             break
         if isinstance(reply, Trial) and usable(reply):
             size = reply.value(frame.muscle.label, "amplitude_uv")
@@ -41,11 +44,12 @@ def find_mmax(frame: Frame, step: Mmax) -> Plan:
             why=f"Confirm {step.margin_pct:g} % above the plateau.",
         )
         if isinstance(reply, Refused):
+            limited = f"the confirmation was not given: {reply.reason}"
             break
         if isinstance(reply, Trial) and usable(reply):
             confirmed.append(reply.value(frame.muscle.label, "amplitude_uv"))
-    found = {"mmax": _mmax(sizes, confirmed, plateau=plateau)}
-    return found
+    found = _mmax(sizes, confirmed, plateau=plateau)
+    return {"mmax": replace(found, reason="; ".join(filter(None, (found.reason, limited))))}
 
 
 def _is_flat(sizes: Sequence[float]) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from decussa.estimate import target_size
 from decussa.model.dialogue import Plan, Refused, Trial
@@ -20,20 +21,29 @@ def find_test_intensity(frame: Frame, step: TestIntensity) -> Plan:
     threshold = frame.known.get("rmt", math.nan)
     ceiling = frame.limits.ceiling_mso
     state = target_size.start(low_uv=step.low_uv, high_uv=step.high_uv, threshold_mso=threshold, ceiling_mso=ceiling)
-    for number in range(step.pulses):
+    limited = ""
+    number = 0
+    while number < step.pulses:
+        level = min(target_size.suggest(state), ceiling)
         reply = yield from frame.deliver(
-            Stimulus.single(target_size.suggest(state)),
+            Stimulus.single(level),
             condition="test intensity",
             why=f"Looking for {step.low_uv / 1000:g} to {step.high_uv / 1000:g} mV.",
         )
         if isinstance(reply, Refused):
-            break
+            limited = f"{level:g} % MSO was not given: {reply.reason}"
+            if not 0 < reply.highest_mso < level:
+                break
+            ceiling = reply.highest_mso
+            continue
+        number += 1
         if isinstance(reply, Trial) and usable(reply):
             size, noise = (reply.value(frame.muscle.label, name) for name in ("amplitude_uv", "noise_uv"))
             if math.isfinite(size) and size >= 0:
                 floor = noise if math.isfinite(noise) else frame.criterion.size_uv
-                state = target_size.learn(state, target_size.suggest(state), size, noise_uv=floor)
+                state = target_size.learn(state, level, size, noise_uv=floor)
         yield from frame.show({"test_intensity": target_size.summary(state)})
-        if number + 1 >= _FEWEST and target_size.probability_in_range(state) >= _SURE:
+        if number >= _FEWEST and target_size.probability_in_range(state) >= _SURE:
             break
-    return {"test_intensity": target_size.summary(state)}
+    found = target_size.summary(state)
+    return {"test_intensity": replace(found, reason="; ".join(filter(None, (found.reason, limited))))}

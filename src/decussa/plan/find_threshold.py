@@ -95,7 +95,10 @@ METHODS: Mapping[str, Method] = {
 
 
 def find_threshold(frame: Frame, step: Threshold) -> Plan:
-    """Hunt the threshold; finds ``rmt`` or ``amt`` in % MSO, or that there is no response up to the ceiling, as a result."""
+    """Hunt the threshold; finds ``rmt`` or ``amt`` in % MSO, or that there is no response up to the ceiling, as a result.
+
+    Where an intensity is refused, the hunt goes on below it, and what was found says so.
+    """
     active = step.state == "active"
     quantity = "amt" if active else "rmt"
     criterion = frame.criterion.active_size_uv if active else frame.criterion.size_uv
@@ -103,6 +106,7 @@ def find_threshold(frame: Frame, step: Threshold) -> Plan:
     method = METHODS[step.method]
     state = method.start(frame, step, criterion)
     silent = given = 0
+    limited = ""
     while given < step.pulses and not method.done(state, step):
         level = min(set_on_device(method.suggest(state), frame.limits.device_step_mso), ceiling)
         reply = yield from frame.deliver(
@@ -111,10 +115,13 @@ def find_threshold(frame: Frame, step: Threshold) -> Plan:
             contraction_pct=step.contraction_pct if active else 0.0,
             why=f"Looking for the intensity at which half of the responses reach {criterion:g} µV.",
         )
-        given += 1
         if isinstance(reply, Refused):
-            reason = f"limited at {level:g} % MSO: {reply.reason}"
-            return {quantity: replace(method.summary(state), reason=reason)}
+            limited = f"{level:g} % MSO was not given: {reply.reason}"
+            if not 0 < reply.highest_mso < level:
+                break
+            ceiling = reply.highest_mso
+            continue
+        given += 1
         size, noise = _read(frame, reply) if isinstance(reply, Trial) and usable(reply) else (math.nan, None)
         if math.isnan(size):
             continue
@@ -124,8 +131,10 @@ def find_threshold(frame: Frame, step: Threshold) -> Plan:
         yield from frame.show({quantity: known}, curve=method.curve(state))
         if silent >= _SILENT_AT_CEILING:
             reason = f"no response up to {ceiling:g} % MSO, {given} pulses: the threshold lies above"
+            reason = "; ".join(filter(None, (reason, limited)))
             return {quantity: Estimate(low=ceiling, high=math.inf, n=given, method=known.method, reason=reason)}
-    return {quantity: method.summary(state)}
+    found = method.summary(state)
+    return {quantity: replace(found, reason="; ".join(filter(None, (found.reason, limited))))}
 
 
 def _read(frame: Frame, trial: Trial) -> tuple[float, float | None]:

@@ -8,6 +8,7 @@ was obtained up to there, which is a result. Common practice, no source. Everyth
 from __future__ import annotations
 
 from collections.abc import Generator
+from dataclasses import dataclass
 
 from decussa.model.dialogue import Ask, Plan, Refused, Reply, Request, Trial
 from decussa.model.estimate import Estimate
@@ -20,21 +21,38 @@ _LOWEST_MSO = 20.0
 _EXTRA_MSO = 10.0
 _EXTENSION_PCT = 10.0
 _METHOD = "approximate: coarse steps"
+#: A trial that is rejected or lost is made up for, up to so many stimuli for each one that is wanted.
+_TRIES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What a level showed: trials given and usable, whether any side responded, and why no more were given."""
+
+    given: int
+    usable: int
+    responded: bool
+    refusal: str = ""
 
 
 def find_trunk_levels(frame: Frame, step: TrunkLevels) -> Plan:
     """Find ``base`` and ``trunk_test`` in % MSO, both marked approximate."""
     base, given = step.start_mso, 0
     while True:
-        seen = yield from _responds(frame, base, step.pulses, step.contraction_pct)
-        given += step.pulses
-        if seen is None or not seen or base - _STEP_DOWN_MSO < _LOWEST_MSO:
+        seen = yield from _try_level(frame, base, step.pulses, step.contraction_pct)
+        given += seen.given
+        if not seen.responded or base - _STEP_DOWN_MSO < _LOWEST_MSO:
             break
         base -= _STEP_DOWN_MSO
-    reason = "responds even at the lowest level: base may lie above threshold" if seen else ""
-    found = {"base": Estimate(value=base, n=given, method=_METHOD, reason=reason)}
-    found["trunk_test"] = yield from _find_test(frame, step, base)
-    return found
+    if not seen.usable:
+        reason = seen.refusal or f"no usable trial at {base:g} % MSO, {seen.given} pulses"
+        nothing = Estimate(n=given, method=_METHOD, reason=f"not found: {reason}")
+        return {"base": nothing, "trunk_test": nothing}
+    reason = "responds even at the lowest level: base may lie above threshold" if seen.responded else ""
+    return {
+        "base": Estimate(value=base, n=given, method=_METHOD, reason=reason),
+        "trunk_test": (yield from _find_test(frame, step, base)),
+    }
 
 
 def _find_test(frame: Frame, step: TrunkLevels, base: float) -> Generator[Request, Reply, Estimate]:
@@ -44,28 +62,37 @@ def _find_test(frame: Frame, step: TrunkLevels, base: float) -> Generator[Reques
         (first + _EXTRA_MSO, step.contraction_pct),
         (first + _EXTRA_MSO, _EXTENSION_PCT),
     )
-    given, highest = 0, base
+    given = 0
+    tried: dict[float, None] = {}
+    refusal = ""
     for asked, contraction in tries:
         level = min(asked, frame.limits.ceiling_mso)
         if contraction > step.contraction_pct:
             yield from ask(
                 Ask(key="extension", text="Lean into slight extension and hold it.", kind="confirm", step=frame.step)
             )
-        seen = yield from _responds(frame, level, step.pulses, contraction)
-        if seen is None:
-            break
-        given, highest = given + step.pulses, level
-        if seen:
+        seen = yield from _try_level(frame, level, step.pulses, contraction)
+        given += seen.given
+        if seen.responded:
             return Estimate(value=level, n=given, method=f"{_METHOD}, at {contraction:g} % of maximal extension")
-    return Estimate(n=given, method=_METHOD, reason=f"no response obtained up to {highest:g} % MSO, {given} pulses")
+        if seen.refusal:
+            refusal = f"{level:g} % MSO was not given: {seen.refusal}"
+            break
+        tried[level] = None
+    return Estimate(n=given, method=_METHOD, reason=_no_test(tuple(tried), given, refusal))
 
 
-def _responds(
-    frame: Frame, level: float, pulses: int, contraction_pct: float
-) -> Generator[Request, Reply, bool | None]:
-    """Give a few pulses; return whether any of both sides responded, None where the level was refused."""
-    seen = False
-    for _ in range(pulses):
+def _no_test(tried: tuple[float, ...], given: int, refusal: str) -> str:
+    """Return why there is no test level: what was tried, and what forbade more."""
+    silent = f"no response obtained up to {max(tried):g} % MSO, {given} pulses" if tried else ""
+    return "; ".join(filter(None, (silent, refusal)))
+
+
+def _try_level(frame: Frame, level: float, pulses: int, contraction_pct: float) -> Generator[Request, Reply, _Seen]:
+    """Give a few pulses at one level, and see whether any of both sides responds."""
+    given = good = 0
+    responded = False
+    while good < pulses and given < _TRIES * pulses:
         reply = yield from frame.deliver(
             Stimulus.single(level),
             condition=f"level {level:g} %",
@@ -73,10 +100,13 @@ def _responds(
             why="Coarse steps: is there a response at this level?",
         )
         if isinstance(reply, Refused):
-            return None
+            return _Seen(given, good, responded, reply.reason)
+        given += 1
         if isinstance(reply, Trial) and usable(reply):
-            seen = seen or any(_is_response(frame, reply, label) for label in frame.both_sides or (frame.muscle.label,))
-    return seen
+            good += 1
+            labels = frame.both_sides or (frame.muscle.label,)
+            responded = responded or any(_is_response(frame, reply, label) for label in labels)
+    return _Seen(given, good, responded)
 
 
 def _is_response(frame: Frame, trial: Trial, label: str) -> bool:

@@ -61,6 +61,8 @@ def _check_intensity(request: Deliver, tally: Tally, limits: Limits) -> Refused 
             return Refused(limit="ceiling", reason=f"{name} pulse of {level:g} % MSO, ceiling {limits.ceiling_mso:g}")
     if not 0 <= stimulus.intensity_mso <= 100:
         return Refused(limit="ceiling", reason="the test intensity is not known")
+    if stimulus.intensity_mso >= tally.too_much_mso:
+        return Refused(limit="discomfort", reason=f"{tally.too_much_mso:g} % MSO was too much today")
     highest = max(tally.tolerated_mso + limits.climb_step_mso, FIRST_MSO)
     if stimulus.intensity_mso > highest:
         reason = f"{stimulus.intensity_mso:g} % MSO, {tally.tolerated_mso:g} was tolerated, a step is {limits.climb_step_mso:g}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from decussa.model.dialogue import Answer, Ask, Deliver, Lost, Refused, Reply, Request, Trial
@@ -12,8 +13,8 @@ class Tally:
     """Counts and highest levels.
 
     ``stimuli`` counts stimuli heard by the source, ``pulses`` their pulses (a pair is two). ``tolerated_mso`` is the highest
-    test intensity given and not objected to, ``last_mso`` the test intensity of the last magnetic stimulus. Times are in
-    seconds on the session's clock; -1 is "none yet".
+    test intensity given and not objected to, ``too_much_mso`` the lowest that was objected to, ``last_mso`` the test intensity
+    of the last magnetic stimulus. Times are in seconds on the session's clock; -1 is "none yet".
     """
 
     stimuli: int = 0
@@ -24,6 +25,7 @@ class Tally:
     lost: int = 0
     refused: int = 0
     tolerated_mso: float = 0.0
+    too_much_mso: float = math.inf
     last_mso: float = 0.0
     first_s: float = -1.0
     last_s: float = -1.0
@@ -69,11 +71,12 @@ def _after_stimulus(tally: Tally, request: Deliver, at_s: float) -> Tally:
 
 
 def _after_rating(tally: Tally, value: str | float, discomfort_stop: float) -> Tally:
-    """A rating at or above the limit takes back what the last pulse seemed to allow."""
+    """A rating at or above the limit takes back what the last pulse seemed to allow, and closes the way up for the day."""
     try:
         rating = float(value)
     except ValueError:
         return tally
     if rating >= discomfort_stop:
-        return replace(tally, tolerated_mso=min(tally.tolerated_mso, tally.last_mso - 1))
+        too_much = min(tally.too_much_mso, tally.last_mso)
+        return replace(tally, too_much_mso=too_much, tolerated_mso=min(tally.tolerated_mso, too_much - 1))
     return tally
