@@ -1,18 +1,23 @@
-"""Names, PINs and screening answers stay in a file of their own."""
+"""Screening answers and the reasons of decisions stay in a file of their own."""
 
+import sqlite3
 import stat
+from contextlib import closing
 
 import pytest
 
-from decussa.model.errors import UsageError
 from decussa.store.check import check_study
+from decussa.store.database import create_database
+from decussa.store.operators import operators
 from decussa.store.private import (
-    add_operator,
+    MIGRATIONS,
+    PRIVATE_FILE,
+    create_missing,
     forget_screenings,
+    keep_reason,
     keep_screening,
     open_private,
-    operators,
-    pin_is_right,
+    reasons,
     screenings,
 )
 from tests.store.invented import AT, a_study, broken
@@ -23,43 +28,48 @@ def folder(tmp_path):
     return a_study(tmp_path / "study", pulses=1)
 
 
-def test_an_operator_is_known_by_code_and_pin(folder):
-    with open_private(folder, write=True) as database:
-        add_operator(database, "OP1", "Invented Person", "4711")
-
-        assert operators(database) == {"OP1": "Invented Person"}
-        assert pin_is_right(database, "OP1", "4711")
-        assert not pin_is_right(database, "OP1", "4712")
-        assert not pin_is_right(database, "OP2", "4711")
-        with pytest.raises(UsageError, match="taken"):
-            add_operator(database, "OP1", "Another", "9999")
-        with pytest.raises(UsageError, match="too short"):
-            add_operator(database, "OP2", "Another", "99")
-
-
-def test_the_pin_itself_is_nowhere(folder):
-    with open_private(folder, write=True) as database:
-        add_operator(database, "OP1", "Invented Person", "a long secret pin")
-        add_operator(database, "OP2", "Invented Person", "a long secret pin")
-    content = b"".join(path.read_bytes() for path in folder.glob("private.db*"))
-
-    assert b"secret pin" not in content
-
-
 def test_screening_answers_are_kept_by_time_and_can_be_forgotten(folder):
     with open_private(folder, write=True) as database:
-        keep_screening(database, "P07", {"metal": "no"}, at="2026-03-02T09:00:00Z")
-        keep_screening(database, "P07", {"metal": "yes"}, at="2026-03-01T09:00:00Z")
+        keep_screening(database, "P07", {"metal": "no"}, at="2026-03-02T09:00:00Z", version="1")
+        keep_screening(database, "P07", {"metal": "yes"}, words={"metal": "a clip"}, at="2026-03-01T09:00:00Z")
         keep_screening(database, "P08", {"metal": "no"}, at=AT)
-        assert screenings(database, "P07") == (
-            ("2026-03-01T09:00:00Z", {"metal": "yes"}),
-            ("2026-03-02T09:00:00Z", {"metal": "no"}),
-        )
+        kept = screenings(database, "P07")
+        assert [(one.at, one.answers, one.words, one.version) for one in kept] == [
+            ("2026-03-01T09:00:00Z", {"metal": "yes"}, {"metal": "a clip"}, ""),
+            ("2026-03-02T09:00:00Z", {"metal": "no"}, {}, "1"),
+        ]
 
+        keep_reason(database, "P07", "DR1", "a clip of titanium", at=AT)
+        assert reasons(database, "P07") == ((AT, "DR1", "a clip of titanium"),)
         forget_screenings(database, "P07")
 
         assert screenings(database, "P07") == ()
+        assert reasons(database, "P07") == ()
         assert len(screenings(database, "P08")) == 1
+
+
+def test_a_file_of_the_first_version_is_brought_up_to_date_with_what_it_holds(folder):
+    (folder / PRIVATE_FILE).unlink()
+    create_database(folder / PRIVATE_FILE, MIGRATIONS[:1], mode=0o600)
+    with closing(sqlite3.connect(folder / PRIVATE_FILE)) as old, old:
+        old.execute("INSERT INTO operator VALUES ('OP1', 'Invented Person', x'00', x'00')")
+        old.execute("INSERT INTO screening VALUES ('P07', '2026-03-01T09:00:00Z', '{\"metal\": \"no\"}')")
+
+    with open_private(folder, write=True) as database:
+        assert [(one.code, one.role, one.has_pin) for one in operators(database)] == [("OP1", "operator", True)]
+        assert [(one.answers, one.words) for one in screenings(database, "P07")] == [({"metal": "no"}, {})]
+
+
+def test_a_missing_private_file_is_made_and_one_that_is_there_is_left(folder):
+    (folder / PRIVATE_FILE).unlink()
+    create_missing(folder)
+    with open_private(folder, write=True) as database:
+        keep_screening(database, "P07", {"metal": "no"}, at=AT)
+    create_missing(folder)
+
+    with open_private(folder, write=False) as database:
+        assert len(screenings(database, "P07")) == 1
+    assert stat.S_IMODE((folder / PRIVATE_FILE).stat().st_mode) == 0o600
 
 
 def test_the_helper_files_are_private_too(folder):
