@@ -7,7 +7,8 @@ import pytest
 from decussa.model.errors import UsageError
 from decussa.store.backup import back_up, back_up_private
 from decussa.store.journal import open_journal
-from decussa.store.private import add_operator, open_private, operators
+from decussa.store.operators import add_operator, operators
+from decussa.store.private import open_private
 from decussa.store.recordings import keep_recording
 from decussa.store.study import open_study
 from tests.store.invented import AT, a_study, broken, hashes, write_pulse
@@ -42,12 +43,12 @@ def test_a_back_up_can_be_gone_on_with(tmp_path):
 def test_the_private_file_is_backed_up_apart_and_stays_private(tmp_path):
     folder = a_study(tmp_path / "study", pulses=0)
     with open_private(folder, write=True) as database:
-        add_operator(database, "OP1", "Invented Person", "4711")
+        add_operator(database, "OP1", "Invented Person", pin="4711")
     back_up_private(folder, tmp_path / "private.db")
 
     assert stat.S_IMODE((tmp_path / "private.db").stat().st_mode) == 0o600
     with open_private(tmp_path, write=False) as database:
-        assert operators(database) == {"OP1": "Invented Person"}
+        assert [(one.code, one.name) for one in operators(database)] == [("OP1", "Invented Person")]
 
 
 def test_nothing_is_overwritten(tmp_path):
@@ -56,3 +57,13 @@ def test_nothing_is_overwritten(tmp_path):
         back_up(folder, folder)
     with pytest.raises(UsageError, match="there already"):
         back_up_private(folder, folder / "private.db")
+
+
+def test_a_back_up_says_how_far_it_is_until_everything_is_copied(tmp_path):
+    folder = a_study(tmp_path / "study", pulses=1)
+    (folder / "reports" / "a.pdf").write_bytes(b"x" * 1000)
+    said = []
+    back_up(folder, tmp_path / "copy", progress=lambda copied, of: said.append((copied, of)))
+
+    assert [copied for copied, _ in said] == sorted(copied for copied, _ in said)
+    assert said[-1][0] == said[-1][1] == 1000 + (folder / "study.db").stat().st_size

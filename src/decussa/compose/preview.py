@@ -114,10 +114,17 @@ def _order(step: StepPreview) -> str:
 def preview(name_or_path: str, *, rmt: float | None = None, amt: float | None = None, seed: int = 1) -> Preview:
     """Run a protocol's plan against a stand-in and return what it would ask for."""
     protocol, _ = load_protocol(name_or_path)
+    return preview_protocol(protocol, name_or_path, rmt=rmt, amt=amt, seed=seed)
+
+
+def preview_protocol(
+    protocol: Protocol, name: str, *, rmt: float | None = None, amt: float | None = None, seed: int = 1
+) -> Preview:
+    """Return the same for a protocol that was read already."""
     threshold = USUAL_RMT if rmt is None else rmt
     stand_in = _StandIn(threshold, threshold * ACTIVE_SHARE if amt is None else amt, protocol)
     steps = _walk(protocol, stand_in, seed)
-    return Preview(name_or_path, threshold, rmt is None, steps, _fits(protocol, stand_in.known()))
+    return Preview(name, threshold, rmt is None, steps, _fits(protocol, stand_in.known()))
 
 
 def _walk(protocol: Protocol, stand_in: _StandIn, seed: int) -> tuple[StepPreview, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -12,8 +13,15 @@ from decussa.store.database import plain_errors
 from decussa.store.private import PRIVATE_FILE, PRIVATE_MODE
 from decussa.store.study import LOCKS, PROTOCOL, RECORDINGS, REPORTS, STUDY_FILE
 
+#: Told how many bytes of how many are copied.
+Progress = Callable[[int, int], None]
 
-def back_up(folder: Path, target: Path) -> None:
+
+def _say_nothing(copied: int, of: int) -> None:
+    """Nobody wants to know how far a back-up is."""
+
+
+def back_up(folder: Path, target: Path, *, progress: Progress = _say_nothing) -> None:
     """Copy a study to a new or empty folder, also while a session is being written; the private file is left out.
 
     Raises
@@ -28,11 +36,33 @@ def back_up(folder: Path, target: Path) -> None:
             raise UsageError("folder is not empty", where=target, do="choose a new folder for each back-up")
         target.mkdir(parents=True, exist_ok=True)
         (target / LOCKS).mkdir()
+        count = _Count(folder, progress)
         # The study file comes first: a recording kept meanwhile is then one file too many in the copy, not one missing.
         _copy_database(folder / STUDY_FILE, target / STUDY_FILE)
+        count.add(folder / STUDY_FILE)
         shutil.copy2(folder / PROTOCOL, target / PROTOCOL)
         for name in (RECORDINGS, REPORTS):
-            shutil.copytree(folder / name, target / name)
+            shutil.copytree(folder / name, target / name, copy_function=count.copy)
+
+
+class _Count:
+    """Counts the bytes that are copied, and says so after each file."""
+
+    def __init__(self, folder: Path, progress: Progress) -> None:
+        kept = [path for name in (RECORDINGS, REPORTS) for path in (folder / name).rglob("*") if path.is_file()]
+        self.of = sum(path.stat().st_size for path in (folder / STUDY_FILE, *kept))
+        self.copied = 0
+        self.progress = progress
+
+    def add(self, source: Path) -> None:
+        """Count a file that was copied."""
+        self.copied += source.stat().st_size
+        self.progress(self.copied, self.of)
+
+    def copy(self, source: str, target: str) -> None:
+        """Copy a file and count it."""
+        shutil.copy2(source, target)
+        self.add(Path(source))
 
 
 def back_up_private(folder: Path, target: Path) -> None:
