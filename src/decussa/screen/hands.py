@@ -8,6 +8,9 @@ from typing import Any
 
 from nicegui.element import Element
 
+#: Longest text of a field that is heard: a whole protocol fits.
+LONGEST_FIELD = 40_000
+
 
 @dataclass(frozen=True, slots=True)
 class Act:
@@ -41,5 +44,5 @@ def _read(args: Any) -> Act:
     return Act(
         name=str(given.get("act", "")),
         turn=turn if isinstance(turn, int) else -1,
-        fields={str(name): str(value)[:2000] for name, value in fields.items()} if isinstance(fields, dict) else {},
+        fields={str(name): str(value)[:LONGEST_FIELD] for name, value in fields.items()} if isinstance(fields, dict) else {},
     )

@@ -34,6 +34,13 @@ export default {
       const fields = Object.fromEntries(new FormData(form));
       send((event.submitter && event.submitter.dataset.act) || form.dataset.act, fields);
     };
+    // A form that wants to be heard while it is filled in, when the typing pauses.
+    this.onInput = (event) => {
+      const form = event.target.closest('form[data-live]');
+      if (!form) return;
+      clearTimeout(this.pause);
+      this.pause = setTimeout(() => send(form.dataset.live, Object.fromEntries(new FormData(form))), 400);
+    };
     // New content: take the field that asks for it, and keep the place of what had it before.
     let lastAct = null;
     this.onFocus = (event) => { lastAct = event.target.dataset ? event.target.dataset.act || null : null; };
@@ -48,6 +55,7 @@ export default {
     addEventListener('keydown', this.onKey);
     document.addEventListener('click', this.onClick);
     document.addEventListener('submit', this.onSubmit);
+    document.addEventListener('input', this.onInput);
     document.addEventListener('focusin', this.onFocus);
     document.addEventListener('pointerdown', () => { lastAct = null; });
     this.watcher.observe(document.body, { childList: true, subtree: true });
@@ -56,6 +64,8 @@ export default {
     removeEventListener('keydown', this.onKey);
     document.removeEventListener('click', this.onClick);
     document.removeEventListener('submit', this.onSubmit);
+    document.removeEventListener('input', this.onInput);
+    clearTimeout(this.pause);
     document.removeEventListener('focusin', this.onFocus);
     this.watcher.disconnect();
   },
