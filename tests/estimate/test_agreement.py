@@ -86,6 +86,15 @@ def test_icc_counts_a_constant_difference_of_raters_as_error():
     assert shifted.value < 0.9
 
 
+def test_icc_of_raters_who_never_differ_is_one_and_claims_no_interval():
+    marks = np.array([20.0, 21.0, 22.0, 20.3])
+    found = absolute_agreement(np.column_stack([marks, marks]))
+    assert found.value == 1
+    assert math.isnan(found.low)
+    # The same up to rounding of the floats.
+    assert absolute_agreement(np.column_stack([marks, marks * 3 / 3 + 1e-15])).value == 1
+
+
 def test_limits_of_agreement_are_those_of_the_paper():
     found = limits_of_agreement(LARGE, MINI)
     # The paper: mean difference -2.1, SD 38.8, interval of the bias -22.0 to 17.8.

@@ -15,6 +15,11 @@ if TYPE_CHECKING:
     from decussa.model.muscle import Window
 
 
+RaterOption = Annotated[
+    str, typer.Option(help="Of a study: whose review counts; the first rater's, or 'automatic' for none.")
+]
+
+
 @app.command()
 def demo(
     folder: Annotated[Path, typer.Argument(help="Folder to make.")] = Path("decussa-demo"),
@@ -84,24 +89,23 @@ def measure(
 
 @app.command()
 def summarise(
-    tables: Annotated[list[Path], typer.Argument(help="Trial tables.", metavar="TABLE")],
+    tables: Annotated[list[Path], typer.Argument(help="Trial tables, or study folders.", metavar="TABLE")],
     out: Annotated[Path, typer.Option(help="Table to write: .csv, .tsv or .parquet.")],
+    rater: RaterOption = "",
     as_json: JsonOption = False,
 ) -> None:
-    """Sum up trial tables: one row per participant, session, muscle and quantity."""
-    import pandas as pd
-
-    from decussa.batch.summary import summarise as sum_up
-    from decussa.recording.tables import check_table_path, read_table, write_table
+    """Sum up trial tables, or studies: one row per participant, session, muscle and quantity."""
+    from decussa.compose.summarising import sum_up
+    from decussa.recording.tables import check_table_path, write_table
 
     check_table_path(out)
-    trials = pd.concat([read_table(path) for path in tables], ignore_index=True)
-    summary = sum_up(trials)
+    trials, summary = sum_up(tables, rater=rater)
     write_table(summary, out)
+    reviewed = int((trials["reviewed_by"].fillna("") != "").sum()) if "reviewed_by" in trials else 0
     if as_json:
-        print_json({"table": str(out), "trials": len(trials), "rows": len(summary)})
+        print_json({"table": str(out), "trials": len(trials), "reviewed": reviewed, "rows": len(summary)})
         return
-    typer.echo(f"{len(trials)} trials, {len(summary)} rows.")
+    typer.echo(f"{len(trials)} trials, {reviewed} of them reviewed, {len(summary)} rows.")
     typer.echo(f"Written: {out}")
 
 
@@ -112,13 +116,14 @@ def report(
     ],
     session: Annotated[str, typer.Option(help="Only this one: PARTICIPANT or PARTICIPANT/SESSION.")] = "",
     out: Annotated[Path | None, typer.Option(help="PDF to write, or folder for several.")] = None,
+    rater: RaterOption = "",
     as_json: JsonOption = False,
 ) -> None:
     """Write the session report as PDF; several sessions give one each."""
     from decussa.compose.reporting import report_sessions
 
     with progress_bar() as progress:
-        written = report_sessions(folder, session=session, out=out, progress=progress)
+        written = report_sessions(folder, session=session, out=out, rater=rater, progress=progress)
     if as_json:
         print_json({"reports": [str(path) for path in written]})
         return

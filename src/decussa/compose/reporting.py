@@ -11,6 +11,7 @@ import pandas as pd
 from decussa.batch.many import FilesProgress
 from decussa.batch.measure import measure_recording
 from decussa.batch.summary import summarise
+from decussa.compose.reviewed_trials import FIRST
 from decussa.compose.study_reports import is_study, report_study
 from decussa.model.errors import UsageError
 from decussa.model.recording import Recording
@@ -37,7 +38,12 @@ class _Session:
 
 
 def report_sessions(
-    folder: Path, *, session: str = "", out: Path | None = None, progress: FilesProgress | None = None
+    folder: Path,
+    *,
+    session: str = "",
+    out: Path | None = None,
+    rater: str = FIRST,
+    progress: FilesProgress | None = None,
 ) -> tuple[Path, ...]:
     """Write a report for each session found in ``folder`` (or the one named) and return the files.
 
@@ -50,6 +56,8 @@ def report_sessions(
         empty for all.
     out : Path, optional
         A PDF where there is one session, else a folder; ``reports`` in the current folder where omitted.
+    rater : str
+        Of a study: whose verdicts and marks the report holds; the first rater's where omitted, ``automatic`` for none.
     progress : callable, optional
         Told of recordings and sweeps as they are measured.
 
@@ -58,10 +66,12 @@ def report_sessions(
     RecordingError
         If a recording cannot be believed.
     UsageError
-        If no session fits, or one PDF is named for several.
+        If no session fits, one PDF is named for several, or a rater is named where nothing can be reviewed.
     """
     if is_study(folder):
-        return report_study(folder, session=session, out=out)
+        return report_study(folder, session=session, out=out, rater=rater)
+    if rater != FIRST:
+        raise UsageError("only a study has raters", where="--rater", expected="a study folder", found=str(folder))
     files = find_recordings([folder])
     sessions = _choose(list(_sessions(files)), session)
     written = []

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 from sqlalchemy import select
 
 from decussa.batch.summary import summarise
+from decussa.compose.reviewed_trials import FIRST, choose_layer, review_facts, reviewed_trials
+from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.sessions import virtual_person
 from decussa.compose.stored import search_steps, stored_recording, stored_trials, with_findings
 from decussa.model.dialogue import Found
 from decussa.model.errors import RecordingError, UsageError
 from decussa.model.estimate import Estimate
+from decussa.model.table import SUMMARY_NAMES
 from decussa.protocol.schema import Protocol, read_protocol
 from decussa.report.session_report import write_session_report
 from decussa.session.debrief import Debrief, debrief, truth_pairs
 from decussa.session.live_view import view_of
 from decussa.session.recovery import stored_findings
+from decussa.session.review import Layer
 from decussa.store.chain import STUDY, Entry
 from decussa.store.journal import Journal, open_journal
 from decussa.store.records import Started
@@ -56,13 +61,15 @@ def sessions_of(study: Study) -> tuple[str, ...]:
     return tuple(name for name in names if name != STUDY)
 
 
-def report_study(folder: Path, *, session: str = "", out: Path | None = None) -> tuple[Path, ...]:
+def report_study(folder: Path, *, session: str = "", out: Path | None = None, rater: str = FIRST) -> tuple[Path, ...]:
     """Write a report for each session of a study that holds a stimulus, or for the one named.
+
+    ``rater`` is whose verdicts and marks it holds: the first one's where there is a review, or ``automatic``.
 
     Raises
     ------
     UsageError
-        If the study has no such session.
+        If the study has no such session, or nobody reviewed it under this code.
     RecordingError
         If no session holds a stimulus.
     """
@@ -77,7 +84,7 @@ def report_study(folder: Path, *, session: str = "", out: Path | None = None) ->
         for name in [session] if session else names:
             path = _target(folder, name, out, several=not session and len(names) > 1)
             with open_journal(study, name) as journal:
-                if (report := _report(journal, protocol, path)) is not None:
+                if (report := _report(journal, protocol, path, rater)) is not None:
                     written.append(report)
     if not written:
         raise RecordingError("no session holds a stimulus", where=folder, do="run one, or rehearse one")
@@ -95,15 +102,24 @@ def _target(folder: Path, name: str, out: Path | None, *, several: bool) -> Path
     return out
 
 
-def _report(journal: Journal, protocol: Protocol, path: Path) -> Path | None:
-    entries = journal.entries()
-    trials = stored_trials(entries, journal.session, protocol)
+def _report(journal: Journal, protocol: Protocol, path: Path, rater: str) -> Path | None:
+    room = ReviewRoom(journal.study.folder, journal.session)
+    trials, summary = session_tables(room, choose_layer(room.layers, rater))
     if trials.empty:
         return None
-    recording = stored_recording(journal, entries, protocol)
-    summary = with_findings(_summary(trials, protocol), stored_findings(entries), journal.session)
+    recording = stored_recording(journal, room.entries, protocol)
+    recording = replace(recording, facts={**recording.facts, **review_facts(room)})
     debriefed = debrief_session(journal, protocol)
     return write_session_report(path, recordings=[recording], trials=trials, summary=summary, debrief=debriefed)
+
+
+def session_tables(room: ReviewRoom, layer: Layer | None) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return trial table and summary of a session with a rater's layer; both are empty where no stimulus was answered."""
+    trials = reviewed_trials(room, layer)
+    if trials.empty:
+        return trials, pd.DataFrame(columns=list(SUMMARY_NAMES))
+    found = with_findings(_summary(trials, room.protocol), stored_findings(room.entries), room.session)
+    return trials, found
 
 
 def _summary(trials: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:

@@ -152,7 +152,8 @@ def absolute_agreement(scores: ArrayLike) -> Estimate:
     if below <= 0 or targets == 0:
         return Estimate(n=n, method=method, reason="the marks do not differ between trials")
     value = (targets - error) / below
-    if error == 0 and raters == 0:
+    # Up to rounding: what is left of differences that are none.
+    if 1 - value < 1e-12:
         return Estimate(value=1.0, n=n, method=method, reason="the raters never differ: no interval")
     low, high = _icc_interval(value, targets, raters, error, n, k)
     return Estimate(value=value, low=low, high=high, n=n, method=method)

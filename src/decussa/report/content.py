@@ -55,13 +55,14 @@ class Condition:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One row of the summary: what was estimated, of which condition."""
+    """One row of the summary: what was estimated, of which condition, and how far its trials were reviewed."""
 
     quantity: str
     condition: str
     isi_ms: float
     intensity_mso: float
     estimate: Estimate
+    review: str = "unreviewed"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,6 +96,10 @@ class MusclePlace:
 
     def estimate(self, quantity: str, condition: Condition, intensity_mso: float = math.nan) -> Estimate:
         """Return an estimate of the summary for a condition; an empty one where there is none."""
+        return self.found(quantity, condition, intensity_mso).estimate
+
+    def found(self, quantity: str, condition: Condition, intensity_mso: float = math.nan) -> Found:
+        """Return the row of the summary for a condition; one with an empty estimate where there is none."""
         rows = [
             row
             for row in self.rows(quantity)
@@ -106,7 +111,7 @@ class MusclePlace:
         if len(rows) > 1 and condition.contraction_pct > 0:
             wanted = f"contraction {condition.contraction_pct:g} %"
             rows = [row for row in rows if wanted in row.estimate.method] or rows
-        return rows[0].estimate if rows else Estimate()
+        return rows[0] if rows else Found(quantity, condition.label, condition.isi_ms, intensity_mso, Estimate())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -202,7 +207,12 @@ def _found(row: Mapping[Hashable, Any]) -> Found:
         reason=str(row["reason"]),
     )
     return Found(
-        str(row["quantity"]), str(row["condition"]), _float(row["isi_ms"]), _float(row["intensity_mso"]), estimate
+        str(row["quantity"]),
+        str(row["condition"]),
+        _float(row["isi_ms"]),
+        _float(row["intensity_mso"]),
+        estimate,
+        str(row["review"]) or "unreviewed",
     )
 
 

@@ -6,12 +6,9 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from decussa.model.estimate import Estimate
 from decussa.report import numbers, words
-from decussa.report.content import Condition, MusclePlace, has_curve
+from decussa.report.content import Condition, Found, MusclePlace, has_curve
 
-#: Every value of this program's first issue: nobody has looked at the marks yet.
-UNREVIEWED = "unreviewed"
 _CURVE = (("s50", "% MSO"), ("slope", "uV per % MSO"), ("mep_max", "uV"), ("curve_threshold", "% MSO"))
 
 
@@ -25,7 +22,7 @@ class Result:
     unit: str
     origin: str
     note: str
-    review: str = UNREVIEWED
+    review: str = "unreviewed"
 
 
 @dataclass(slots=True)
@@ -79,34 +76,31 @@ def _status(place: MusclePlace) -> Iterator[Result]:
         state = found.method.partition(":")[0]
         value = "yes" if found.value == 1 else "no" if found.value == 0 else numbers.DASH
         reason = found.reason.removesuffix(", the lowest intensity that shows them")
-        yield Result(f"Response {state}", value, "", "", words.in_print(reason), "")
+        yield Result(f"Response {state}", value, "", "", words.in_print(reason), "", row.review)
     for row in place.rows("rmt", "amt"):
         if math.isfinite(row.estimate.value):
-            yield result(words.quantity_name(row.quantity, ""), row.estimate, "% MSO", Remarks())
+            yield result(words.quantity_name(row.quantity, ""), row, "% MSO", Remarks())
 
 
 def _single(place: MusclePlace, condition: Condition, remarks: Remarks, *, lead: bool) -> Iterator[Result]:
     level = condition.levels[0] if len(condition.levels) == 1 else math.nan
     strength = f"{condition.name}, {words.setting(level)}".rstrip(", ")
-    yield result(
-        words.quantity_name("mep_amplitude", strength), place.estimate("mep_amplitude", condition), "uV", remarks
-    )
+    yield result(words.quantity_name("mep_amplitude", strength), place.found("mep_amplitude", condition), "uV", remarks)
     if lead:
         yield from (
-            result(words.quantity_name(quantity, condition.name), place.estimate(quantity, condition), unit, remarks)
+            _line(place, quantity, condition, unit, remarks)
             for quantity, unit in (("mep_mmax_pct", "%"), ("mep_latency", "ms"))
             if len(place.rows(quantity))
         )
     if condition.active and len(place.rows("silent_period")):
-        found = place.estimate("silent_period", condition)
-        yield result(words.quantity_name("silent_period", condition.name), found, "ms", remarks)
+        yield _line(place, "silent_period", condition, "ms", remarks)
 
 
 def _ratios(place: MusclePlace, condition: Condition, remarks: Remarks) -> Iterator[Result]:
     interval = numbers.quantity(condition.isi_ms, "ms")
     for quantity in (*words.RATIOS, "lici_second_first"):
-        found = place.estimate(quantity, condition)
-        if not found.method:
+        found = place.found(quantity, condition)
+        if not found.estimate.method:
             continue
         kind = words.QUANTITIES[quantity].partition(",")[0]
         named = interval if kind.lower() in condition.name.lower() else f"{condition.name}, {interval}"
@@ -114,19 +108,19 @@ def _ratios(place: MusclePlace, condition: Condition, remarks: Remarks) -> Itera
 
 
 def _line(place: MusclePlace, quantity: str, condition: Condition, unit: str, remarks: Remarks) -> Result:
-    return result(words.quantity_name(quantity, condition.name), place.estimate(quantity, condition), unit, remarks)
+    return result(words.quantity_name(quantity, condition.name), place.found(quantity, condition), unit, remarks)
 
 
-def result(name: str, found: Estimate, unit: str, remarks: Remarks) -> Result:
+def result(name: str, row: Found, unit: str, remarks: Remarks) -> Result:
     """Return one line; where there is no value its reason stands in place of the origin."""
+    found = row.estimate
     value, interval, printed = numbers.estimate(found.value, found.low, found.high, unit)
     method = words.in_print(short_method(found.method))
     if not math.isfinite(found.value):
         reason = words.in_print(found.reason or "not measured")
-        return Result(name, numbers.DASH, interval, printed if interval else "", reason, "")
-    return Result(
-        name, value, interval, printed, f"{found.n}, {method}" if method else str(found.n), remarks.letter(found.reason)
-    )
+        return Result(name, numbers.DASH, interval, printed if interval else "", reason, "", row.review)
+    origin = f"{found.n}, {method}" if method else str(found.n)
+    return Result(name, value, interval, printed, origin, remarks.letter(found.reason), row.review)
 
 
 def not_estimated(places: tuple[MusclePlace, ...]) -> list[str]:

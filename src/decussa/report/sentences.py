@@ -125,7 +125,19 @@ def warnings(content: Content) -> list[str]:
     found = [*_many(content, "reject", "rejected"), *_many(content, "doubtful", "doubtful"), *_unbounded(content)]
     if len(found) > MOST_WARNINGS:
         found = [*found[:MOST_WARNINGS], f"{len(found) - MOST_WARNINGS} more: see the tables."]
-    return [*found, "Every value is unreviewed: no person has looked at the markings."]
+    return [*found, review_sentence(content.trials)]
+
+
+def review_sentence(trials: pd.DataFrame) -> str:
+    """Return who looked at how many of the markings, and how many verdicts they changed."""
+    seen = trials[trials["reviewed_by"] != ""]
+    if seen.empty:
+        return "Every value is unreviewed: no person has looked at the markings."
+    changed = numbers.count(int((seen["rule"] == "review").sum()), "verdict")
+    raters = numbers.listed(sorted(seen["reviewed_by"].unique()))
+    said = f"{len(seen)} of {numbers.count(len(trials), 'sweep')} reviewed by {raters}"
+    rest = "" if len(seen) == len(trials) else "; the rest is unreviewed, no person has looked at it"
+    return f"{said}, {changed} changed{rest}."
 
 
 def _many(content: Content, verdict: str, said: str) -> Iterator[str]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from decussa.model.errors import UsageError
 from decussa.model.trial import VERDICTS
 from decussa.store.chain import Entry
-from decussa.store.records import Reviewed, ReviewBegun, Unblinded
+from decussa.store.records import ReviewBegun, Reviewed, Unblinded
 
 #: Marks a rater may move, all in ms from the test pulse.
 MARKS = ("onset_ms", "end_ms", "silent_end_ms", "window_start_ms", "window_end_ms")
@@ -60,21 +60,26 @@ def layers_of(entries: Iterable[Entry]) -> dict[str, Layer]:
     """Return the layers of a journal by rater, in the order in which they began."""
     layers: dict[str, Layer] = {}
     for entry in entries:
-        body = entry.body
-        if isinstance(body, ReviewBegun) and body.rater not in layers:
-            layers[body.rater] = Layer(
-                rater=body.rater,
-                number=body.number,
-                blind=body.blind,
-                began_blind=body.blind,
-                seed=body.seed,
-                began=entry.at,
-            )
-        elif isinstance(body, Unblinded) and body.rater in layers:
-            layers[body.rater] = replace(layers[body.rater], blind=False)
-        elif isinstance(body, Reviewed) and body.rater in layers:
-            layers[body.rater] = _with_change(layers[body.rater], entry, body)
+        fold_review(layers, entry)
     return layers
+
+
+def fold_review(layers: dict[str, Layer], entry: Entry) -> None:
+    """Take one more entry into the layers by rater."""
+    body = entry.body
+    if isinstance(body, ReviewBegun) and body.rater not in layers:
+        layers[body.rater] = Layer(
+            rater=body.rater,
+            number=body.number,
+            blind=body.blind,
+            began_blind=body.blind,
+            seed=body.seed,
+            began=entry.at,
+        )
+    elif isinstance(body, Unblinded) and body.rater in layers:
+        layers[body.rater] = replace(layers[body.rater], blind=False)
+    elif isinstance(body, Reviewed) and body.rater in layers:
+        layers[body.rater] = _with_change(layers[body.rater], entry, body)
 
 
 def _with_change(layer: Layer, entry: Entry, change: Reviewed) -> Layer:
@@ -88,7 +93,8 @@ def _with_change(layer: Layer, entry: Entry, change: Reviewed) -> Layer:
     if change.what == SEEN:
         return layer
     own = {**layer.changes.get(trace, {}), change.what: change.new}
-    if change.undoes and _first_old(layer, trace, change.what) == _comparable(change.new):
+    # Back at the automatic value, by undoing or otherwise: the trace is as if nobody had moved it.
+    if _first_old(layer, trace, change.what) == _comparable(change.new):
         del own[change.what]
     changes = {**layer.changes, trace: own}
     if not own:
@@ -131,7 +137,7 @@ def check_change(what: str, new: Said) -> None:
         return
     if what == VERDICT and new in VERDICTS:
         return
-    if what in MARKS and isinstance(new, float) and (math.isnan(new) or abs(new) <= FURTHEST_MS):
+    if what in MARKS and not isinstance(new, str | bool) and (math.isnan(new) or abs(new) <= FURTHEST_MS):
         return
     raise UsageError(
         "change of a review cannot be kept",

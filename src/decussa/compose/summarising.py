@@ -1,0 +1,55 @@
+"""Sums up trial tables and studies together; of a study with what its raters said."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from decussa.batch.summary import summarise
+from decussa.compose.reviewed_trials import FIRST, choose_layer
+from decussa.compose.reviewing import ReviewRoom
+from decussa.compose.study_reports import is_study, session_tables, sessions_of
+from decussa.model.errors import UsageError
+from decussa.recording.tables import read_table
+from decussa.store.study import open_study
+
+
+def sum_up(paths: Sequence[Path], *, rater: str = FIRST) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return all trials and their summary.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Trial tables and study folders, in any mixture.
+    rater : str
+        Of studies: whose verdicts and marks count; the first rater's where omitted, ``automatic`` for none.
+
+    Raises
+    ------
+    RecordingError
+        If a table cannot be read as one.
+    UsageError
+        If nobody reviewed a session under the code of ``rater``, or one is named where there is no study.
+    """
+    tables = [read_table(path) for path in paths if not is_study(path)]
+    studies = [path for path in paths if is_study(path)]
+    if rater != FIRST and not studies:
+        raise UsageError("only a study has raters", where="--rater", expected="a study folder", found=str(paths[0]))
+    trials, summaries = [*tables], []
+    if tables:
+        summaries.append(summarise(pd.concat(tables, ignore_index=True)))
+    for folder in studies:
+        for own, summary in _sessions(folder, rater):
+            trials.append(own)
+            summaries.append(summary)
+    return pd.concat(trials, ignore_index=True), pd.concat(summaries, ignore_index=True)
+
+
+def _sessions(folder: Path, rater: str) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
+    with open_study(folder, write=False) as study:
+        names = sessions_of(study)
+    for name in names:
+        room = ReviewRoom(folder, name)
+        yield session_tables(room, choose_layer(room.layers, rater))
