@@ -11,12 +11,12 @@ import traceback
 
 import typer
 
-from decussa.command import recordings, sessions
+from decussa.command import recordings, serving, sessions
 from decussa.command.app import Trace, app
 from decussa.model.errors import DecussaError
 
 #: The modules whose commands the application has; naming them here is what registers them.
-COMMANDS = (recordings, sessions)
+COMMANDS = (recordings, sessions, serving)
 
 
 def main(arguments: list[str] | None = None) -> None:

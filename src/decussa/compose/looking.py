@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from decussa.compose.sessions import VIRTUAL_MORNING
 from decussa.compose.study_reports import debrief_session
@@ -90,9 +93,10 @@ def is_rehearsal(pseudonym: str, entries: Sequence[Entry]) -> bool:
     return started[-1].source == "virtual" if started else pseudonym.startswith(VIRTUAL)
 
 
-def is_quick(entries: Sequence[Entry]) -> bool:
-    """Whether a rehearsal was begun on the virtual clock, on which no interval is waited for."""
-    return bool(entries) and from_text(entries[0].at).date() == VIRTUAL_MORNING.date()
+def is_quick(folder: Path) -> bool:
+    """Whether a rehearsal's study was made on the virtual clock, on which no interval is waited for."""
+    with open_study(folder, write=False) as study, open_journal(study) as journal:
+        return from_text(journal.entries()[0].at).date() == VIRTUAL_MORNING.date()
 
 
 def read_session(folder: Path, session: str) -> tuple[Protocol, tuple[Entry, ...]]:
@@ -132,9 +136,7 @@ def read_shown_sweep(folder: Path, session: str, given: Given, protocol: Protoco
     sweep = read_sweep(folder, session, given.entry)
     stimulus, muscle = given.request.stimulus, given.request.muscle
     marks = given.trial.values.get(muscle, {})  # noqa: PD011 a trial's own field
-    kind, side = muscle_and_side(muscle)
-    channel = Channel(name=muscle, kind="emg", rate_hz=sweep.rate_hz, muscle=kind, side=side)
-    window = window_of(channel, protocol, nerve=stimulus.stim_type == "nerve") or (0.0, 50.0)
+    window = _window(sweep, muscle, protocol, nerve=stimulus.stim_type == "nerve")
     first_ms = -stimulus.isi_ms if stimulus.stim_type == "paired" else 0.0
     last_ms = max(window[1] + 10, marks.get("silent_end_ms", 0.0) + 40 if given.request.contraction_pct else 0.0)
     step_ms = 1e3 / sweep.rate_hz
@@ -148,3 +150,56 @@ def read_shown_sweep(folder: Path, session: str, given: Given, protocol: Protoco
         window_ms=window,
         marks=dict(marks),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanSweep:
+    """The mean of a condition's sweeps so far in µV; times in ms from the test pulse, ``cut_ms`` where the artifact is over."""
+
+    condition: str
+    n: int
+    samples_uv: Sequence[float]
+    start_ms: float
+    step_ms: float
+    cut_ms: float
+
+
+def read_mean_sweeps(folder: Path, session: str, given: Sequence[Given], protocol: Protocol) -> tuple[MeanSweep, ...]:
+    """Return the mean sweep of each condition among answered stimuli that were not rejected, from the pulse to the window's end."""
+    by_condition: dict[str, list[Given]] = {}
+    for one in given:
+        if (one.said or one.trial.verdict.kind) != "reject" and one.request.condition != "climb":
+            by_condition.setdefault(one.request.condition, []).append(one)
+    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
+        return tuple(
+            _mean(name, [(one, journal.sweep(one.entry)) for one in ones], protocol)
+            for name, ones in by_condition.items()
+        )
+
+
+def _mean(condition: str, sweeps: Sequence[tuple[Given, Sweep]], protocol: Protocol) -> MeanSweep:
+    muscle = sweeps[0][0].request.muscle
+    first = sweeps[0][1]
+    window = _window(first, muscle, protocol, nerve=False)
+    step_ms = 1e3 / first.rate_hz
+    before, after = round(5 / step_ms), round((window[1] + 5) / step_ms)
+    cuts = [
+        sweep.samples_uv[sweep.channels.index(muscle)][sweep.onset_sample - before : sweep.onset_sample + after]
+        for _, sweep in sweeps
+    ]
+    ends = [one.trial.value(muscle, "artifact_end_ms") for one, _ in sweeps]
+    known = [end for end in ends if math.isfinite(end)]
+    return MeanSweep(
+        condition=condition,
+        n=len(cuts),
+        samples_uv=np.mean(cuts, axis=0).tolist(),
+        start_ms=-before * step_ms,
+        step_ms=step_ms,
+        cut_ms=max(known, default=0.0),
+    )
+
+
+def _window(sweep: Sweep, muscle: str, protocol: Protocol, *, nerve: bool) -> tuple[float, float]:
+    kind, side = muscle_and_side(muscle)
+    channel = Channel(name=muscle, kind="emg", rate_hz=sweep.rate_hz, muscle=kind, side=side)
+    return window_of(channel, protocol, nerve=nerve) or (0.0, 50.0)

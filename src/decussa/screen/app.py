@@ -2,30 +2,85 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Callable
 from pathlib import Path
 
-from nicegui import app, ui
+from fastapi import Request, Response
+from nicegui import Client, app, ui
+from nicegui.page import page
 
+from decussa.model.errors import DecussaError, MachineError
+from decussa.screen import run_page
+from decussa.screen.guard import Guard
 from decussa.screen.running import Desk
+from decussa.screen.shell import show_error
 
 ASSETS = Path(__file__).parent / "assets"
+HOST = "127.0.0.1"
 #: Each adds its pages for a desk; pages are named here and nowhere else.
-PAGES: tuple[Callable[[Desk], None], ...] = ()
+PAGES: tuple[Callable[[Desk], None], ...] = (run_page.add_pages,)
 
 
 def build(root: Path) -> Desk:
     """Make every page for the studies in ``root``; return the desk they share."""
     desk = Desk(root)
     app.add_static_files("/assets", ASSETS, follow_symlink=False)
-    for sheet in sorted(ASSETS.glob("*.css")):
+    for sheet in sorted(ASSETS.glob("*.css"), key=lambda path: (path.name != "style.css", path.name)):
         ui.add_head_html(f'<link rel="stylesheet" href="/assets/{sheet.name}">', shared=True)
     for add_pages in PAGES:
         add_pages(desk)
+    app.on_page_exception(_show_fault)
+    app.exception_handler(404)(_answer_nothing_here)
     return desk
 
 
 def serve(root: Path, *, port: int) -> None:
-    """Serve the pages on 127.0.0.1 until the program is stopped."""
+    """Serve the pages on 127.0.0.1 until the program is stopped.
+
+    Raises
+    ------
+    MachineError
+        If the port is taken.
+    """
+    _check_port(port)
     build(root)
-    ui.run(host="127.0.0.1", port=port, show=False, reload=False, title="Decussa", show_welcome_message=False)
+    app.add_middleware(Guard, hosts=(f"{HOST}:{port}", f"localhost:{port}"))
+    ui.run(
+        host=HOST,
+        port=port,
+        show=False,
+        reload=False,
+        title="Decussa",
+        favicon=ASSETS / "crossing.svg",
+        language="en-US",
+        tailwind=False,
+        reconnect_timeout=30,
+        show_welcome_message=False,
+    )
+
+
+def _check_port(port: int) -> None:
+    with socket.socket() as tried:
+        tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            tried.bind((HOST, port))
+        except OSError as error:
+            raise MachineError(
+                "the address cannot be served",
+                where=f"http://{HOST}:{port}",
+                expected="a free port",
+                found=error.strerror or "an error",
+                do="close the other program, or give another --port",
+            ) from error
+
+
+def _show_fault(fault: Exception) -> None:
+    """Say on the page what went wrong, without path or traceback; those go to the terminal."""
+    show_error(fault if isinstance(fault, DecussaError) else None)
+
+
+def _answer_nothing_here(request: Request, _: Exception) -> Response:
+    with Client(page(""), request=request) as client:
+        show_error(DecussaError("there is no such page", do="go back to the study"))
+    return client.build_response(request, 404)

@@ -61,6 +61,13 @@ def button(words: str, act: str, *, cap_: str = "", kind: str = "") -> str:
     return f'<button type="button" class="btn {kind}" data-act="{act}">{text(words)}{" " + cap(cap_) if cap_ else ""}</button>'
 
 
+def link(words: str, to: str, act: str, *, cap_: str = "", kind: str = "") -> str:
+    """Return a link that looks like a button, with the key that follows it; ``act`` names it for the keys."""
+    return (
+        f'<a class="btn {kind}" href="{text(to)}" data-link="{act}">{text(words)}{" " + cap(cap_) if cap_ else ""}</a>'
+    )
+
+
 def plate(title: str, note: str, inner: str, *, kind: str = "") -> str:
     """Return a section that hangs from a rule; ``note`` and ``inner`` are ready for the page."""
     return f'<div class="plate {kind}"><div class="head"><h2>{text(title)}</h2><span class="note">{note}</span></div>{inner}</div>'

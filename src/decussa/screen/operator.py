@@ -6,6 +6,7 @@ second window that has not caught up belongs to a turn that is over and is dropp
 
 from __future__ import annotations
 
+import math
 import time
 from collections import deque
 from collections.abc import Sequence
@@ -15,21 +16,25 @@ from typing import Literal
 
 from decussa.model.dialogue import Ask, Deliver, Lost, Request, Rest, Trial
 from decussa.model.trial import Verdict
-from decussa.session.operator import Command, Stop
+from decussa.session.operator import ALARM, NO_EVENT, Command, Hold, Stop, Write
+from decussa.store.records import AdverseEvent, Remark
 
-TurnKind = Literal["working", "gate", "request", "held", "outcome", "ended"]
+TurnKind = Literal["working", "gate", "request", "held", "outcome", "size", "ended"]
 #: What is said to a stimulus that was given, and to a hold that is over.
 GO = "go"
 
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """What the engine waits for. ``due`` is when a request may be carried out, on the machine's monotonic clock."""
+    """What the engine waits for. ``due`` is when a request may be carried out, on the machine's monotonic clock.
+
+    ``about`` is the gate to be passed, or the muscle whose size is to be typed.
+    """
 
     number: int = 0
     kind: TurnKind = "working"
     request: Request | None = None
-    gate: str = ""
+    about: str = ""
     stimulus: int = 0
     due: float = 0.0
 
@@ -77,14 +82,23 @@ class BrowserOperator:
             self.gates.add(gate)
             self._changed.notify_all()
 
+    @property
+    def alarmed(self) -> bool:
+        """Whether the stop key was pressed and the engine has not got to it yet: the page shows it at once."""
+        alarmed = False
+        with self._changed:
+            for command in self._wanted:
+                alarmed = command == Hold(ALARM) or (alarmed and not _settles(command))
+        return alarmed
+
     # What the engine's thread calls: waits.
 
     def confirm_gate(self, gate: str) -> bool:
         """Wait until the gate was passed; False where the operator stops before."""
         with self._changed:
-            self._begin(Turn(kind="gate", gate=gate))
+            self._begin(Turn(kind="gate", about=gate))
             self._changed.wait_for(lambda: gate in self.gates or self._wants_to_stop())
-            self._end()
+            self._end(at_most=0)
             return gate in self.gates
 
     def commands(self, request: Request, due_s: float) -> Sequence[Command]:
@@ -94,7 +108,7 @@ class BrowserOperator:
             self._begin(Turn(kind="request", request=request, due=time.monotonic() + wait_s))
             over = wait_s if isinstance(request, Rest) else None
             self._changed.wait_for(lambda: bool(self._wanted) or self._said is not None, timeout=over)
-            said, wanted = self._end()
+            said, wanted = self._end(at_most=1)
             if not wanted and isinstance(request, Ask) and isinstance(said, str | float):
                 self._answer = said
             return wanted
@@ -121,19 +135,29 @@ class BrowserOperator:
             assert isinstance(said, Lost | Trial)
             return said
 
+    def read_size(self, request: Deliver, label: str) -> float | None:
+        """Wait until the page says which size was read at a muscle, in µV; None where none was."""
+        with self._changed:
+            self._begin(Turn(kind="size", request=request, about=label))
+            self._changed.wait_for(lambda: isinstance(self._said, float))
+            said = self._said
+            self._end(at_most=0)
+            return said if isinstance(said, float) and math.isfinite(said) else None
+
     def end(self) -> None:
         """Say that the engine has left."""
         with self._changed:
             self._begin(Turn(kind="ended"))
+            self._wanted.clear()
 
     def _begin(self, turn: Turn) -> None:
-        self.turn = Turn(self.turn.number + 1, turn.kind, turn.request, turn.gate, turn.stimulus, turn.due)
+        self.turn = Turn(self.turn.number + 1, turn.kind, turn.request, turn.about, turn.stimulus, turn.due)
         self._said = None
 
-    def _end(self, at_most: int | None = None) -> tuple[str | float | Lost | Trial | None, tuple[Command, ...]]:
+    def _end(self, *, at_most: int) -> tuple[str | float | Lost | Trial | None, tuple[Command, ...]]:
         """Close the turn; return what was said in it and what is wanted."""
         said = self._said
-        count = len(self._wanted) if at_most is None else min(at_most, len(self._wanted))
+        count = min(at_most, len(self._wanted))
         wanted = tuple(self._wanted.popleft() for _ in range(count))
         self.turn = Turn(self.turn.number + 1)
         self._said = None
@@ -141,6 +165,14 @@ class BrowserOperator:
 
     def _wants_to_stop(self) -> bool:
         return any(isinstance(command, Stop) for command in self._wanted)
+
+
+def _settles(command: Command) -> bool:
+    """Whether something says what happened after the stop key."""
+    if not isinstance(command, Write):
+        return isinstance(command, Stop)
+    record = command.record
+    return isinstance(record, AdverseEvent) or (isinstance(record, Remark) and record.text == NO_EVENT)
 
 
 def seen_elsewhere(request: Deliver, number: int, size_uv: float) -> Trial:

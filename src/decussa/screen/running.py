@@ -11,38 +11,43 @@ from functools import cached_property
 from pathlib import Path
 
 from decussa.compose.looking import (
+    MeanSweep,
     SweepShown,
     is_quick,
     is_rehearsal,
-    read_debrief,
+    read_mean_sweeps,
     read_session,
     read_shown_sweep,
     rehearsals_home,
-    sessions_in,
     studies_in,
 )
-from decussa.compose.sessions import VIRTUAL_MORNING, go_on_rehearsing, new_rehearsal
+from decussa.compose.preview import StepPreview, preview
+from decussa.compose.sessions import VIRTUAL_MORNING, go_on_by_hand, go_on_rehearsing, new_rehearsal
 from decussa.model.errors import DecussaError, UsageError
 from decussa.plan.session import step_name
-from decussa.protocol.schema import Protocol
 from decussa.protocol.steps import StepBase
 from decussa.screen.operator import BrowserOperator, Turn
 from decussa.session.clock import to_text
-from decussa.session.debrief import Debrief
 from decussa.session.evidence import Evidence, evidence_of
 from decussa.session.live_view import LiveView, fold, view_of
 from decussa.session.recovery import PlanChangedError
 from decussa.store.chain import Entry
+from decussa.store.records import Started
+
+#: Sources whose sessions can be run from a page; others are run in the terminal and looked on at.
+_RUN_HERE = ("", "virtual", "hand")
 
 
 class LiveSession:
     """One session: what is known of it, and the thread that runs it where it is running here."""
 
-    def __init__(self, folder: Path, session: str, *, quick: bool) -> None:
+    def __init__(self, folder: Path, session: str) -> None:
         self.folder, self.session = folder, session
         self.protocol, entries = read_session(folder, session)
-        self.quick = is_quick(entries) if entries else quick
         self.rehearsal = is_rehearsal(session, entries)
+        self.quick = self.rehearsal and is_quick(folder)
+        started = [entry.body for entry in entries if isinstance(entry.body, Started)]
+        self.source = started[-1].source if started else ""
         self.view: LiveView = view_of(entries)
         self.operator = BrowserOperator(quick=self.quick)
         self.error: DecussaError | None = None
@@ -51,12 +56,34 @@ class LiveSession:
         self._starting = threading.Lock()
         self._evidence: tuple[int, Evidence] = (-1, Evidence())
         self._sweep: tuple[int, SweepShown | None] = (-1, None)
-        self._debrief: Debrief | None = None
+        self.planned: Mapping[str, StepPreview] = {}
+        self._means: tuple[int, tuple[MeanSweep, ...]] = (-1, ())
+        threading.Thread(target=self._preview, daemon=True, name=f"{session}, preview").start()
+
+    @property
+    def study(self) -> str:
+        """The name of the study's folder."""
+        return self.folder.name
+
+    @property
+    def participant(self) -> str:
+        """The pseudonym: a session is named after it, with its number behind."""
+        return self.session.rpartition("-")[0]
 
     @property
     def running(self) -> bool:
         """Whether the engine of this session runs in this program."""
         return self._thread is not None and self._thread.is_alive()
+
+    @property
+    def can_run_here(self) -> bool:
+        """Whether a page can run this session; others are looked on at."""
+        return self.source in _RUN_HERE
+
+    @property
+    def can_run_fresh(self) -> bool:
+        """Whether the session stopped because its plan changed: a fresh plan can go on from what was found."""
+        return isinstance(self.error, PlanChangedError)
 
     @property
     def turn(self) -> Turn:
@@ -68,10 +95,15 @@ class LiveSession:
         """The protocol's steps by name."""
         return {step_name(step): step for step in self.protocol.steps}
 
+    @property
+    def kind(self) -> str:
+        """The kind of the running step, empty before the first."""
+        return str(getattr(self.steps.get(self.view.step), "kind", ""))
+
     def go_on(self, *, fresh: bool = False) -> None:
         """Start the engine where the session stands, unless it runs."""
         with self._starting:
-            if self.running or self.view.state == "finished":
+            if self.running or self.view.state == "finished" or not self.can_run_here:
                 return
             self.error = None
             self._folding = LiveView()
@@ -86,12 +118,26 @@ class LiveSession:
             if len(entries) != self.view.entry:
                 self.view = view_of(entries)
 
+    def work_out(self) -> None:
+        """Work out what a window is about to draw; may take a while, and is done once for all windows."""
+        self.evidence()
+        self.means()
+
     def evidence(self) -> Evidence:
         """Return what the running step's stimuli come to."""
         view = self.view
         if self._evidence[0] != view.entry:
-            self._evidence = (view.entry, evidence_of(view))
+            self._evidence = (view.entry, evidence_of(view, with_curve=self.kind == "recruitment curve"))
         return self._evidence[1]
+
+    def means(self) -> tuple[MeanSweep, ...]:
+        """Return the mean sweeps of a paired block that is running, none elsewhere or where sizes are typed."""
+        view = self.view
+        if self.kind != "paired" or not view.given or self.source == "hand":
+            return ()
+        if self._means[0] != view.given[-1].entry:
+            self._means = (view.given[-1].entry, read_mean_sweeps(self.folder, self.session, view.given, self.protocol))
+        return self._means[1]
 
     def sweep(self) -> SweepShown | None:
         """Return the last sweep of the running step, None where there is none, or it was typed."""
@@ -106,11 +152,14 @@ class LiveSession:
             self._sweep = (given[-1].entry, shown)
         return self._sweep[1]
 
-    def debrief(self) -> Debrief | None:
-        """Return what the truth says about a finished rehearsal."""
-        if self._debrief is None and self.rehearsal and self.view.state == "finished":
-            self._debrief = read_debrief(self.folder, self.session)
-        return self._debrief
+    def _preview(self) -> None:
+        """Learn what the protocol asks for, against a usual person; takes seconds, so pages do not wait for it."""
+        try:
+            steps = preview(str(self.folder / "protocol.toml")).steps
+        except DecussaError as error:
+            print(f"no preview of {self.study}: {error}", file=sys.stderr)  # noqa: T201 the terminal that serves the pages
+        else:
+            self.planned = {step.name: step for step in steps}
 
     def _hear(self, entry: Entry) -> None:
         """Fold an entry; what was shown before the engine started stays until the engine has passed it."""
@@ -120,14 +169,7 @@ class LiveSession:
 
     def _run(self, fresh: bool) -> None:
         try:
-            go_on_rehearsing(
-                self.folder,
-                self.session,
-                self.operator,
-                real_pace=not self.quick,
-                fresh=fresh,
-                listeners=(self._hear,),
-            )
+            self._begin(fresh)
         except DecussaError as error:
             self.error = error
         except Exception as error:  # noqa: BLE001 the thread's border: a fault of ours is said on the page
@@ -135,6 +177,21 @@ class LiveSession:
             self.error = DecussaError(f"fault in the program: {type(error).__name__}", do="go on from what is written")
         finally:
             self.operator.end()
+
+    def _begin(self, fresh: bool) -> None:
+        listeners = (self._hear,)
+        if self.rehearsal:
+            go_on_rehearsing(
+                self.folder,
+                self.session,
+                self.operator,
+                real_pace=not self.quick,
+                fresh=fresh,
+                listeners=listeners,
+            )
+        else:
+            reads = self.operator.read_size
+            go_on_by_hand(self.folder, self.session, self.operator, reads, fresh=fresh, listeners=listeners)
 
 
 class Desk:
@@ -144,11 +201,7 @@ class Desk:
         self.root = root.absolute()
         self._open: dict[tuple[str, str], LiveSession] = {}
 
-    def cards(self) -> tuple[object, ...]:
-        """Return the sessions of the folder, newest study first."""
-        return sessions_in(self.root)
-
-    def session(self, study: str, session: str, *, quick: bool = False) -> LiveSession:
+    def session(self, study: str, session: str) -> LiveSession:
         """Return a session by the names of its study's folder and its own.
 
         Raises
@@ -157,27 +210,32 @@ class Desk:
             If there is no such session.
         """
         if (study, session) not in self._open:
-            folder = next((folder for folder in studies_in(self.root) if folder.name == study), None)
-            if folder is None:
-                raise UsageError("there is no such study here", found=repr(study), do="go back to the study page")
-            self._open[study, session] = LiveSession(folder, session, quick=quick)
+            self._open[study, session] = LiveSession(self.folder(study), session)
         return self._open[study, session]
+
+    def folder(self, study: str) -> Path:
+        """Return the folder of a study by its name, which is compared with those that are there.
+
+        Raises
+        ------
+        UsageError
+            If there is no such study.
+        """
+        folder = next((folder for folder in studies_in(self.root) if folder.name == study), None)
+        if folder is None:
+            raise UsageError("there is no such study here", found=repr(study), do="go back to the study page")
+        return folder
 
     def new_rehearsal(self, protocol: str, seed: int, *, quick: bool) -> LiveSession:
         """Make a rehearsal of a protocol with the virtual participant of ``seed``; a name that is taken gets a number."""
-        base = f"rehearsal-{Path(protocol).stem}-{seed}"
+        base = f"rehearsal-{Path(protocol).stem.removesuffix('protocol') or 'study'}-{seed}"
         home = rehearsals_home(self.root)
         names = (base, *(f"{base}-{again}" for again in range(2, 1000)))
         name = next(name for name in names if not (home / name).exists())
         at = VIRTUAL_MORNING if quick else datetime.now(UTC)
         new_rehearsal(protocol, home / name, seed=seed, at=to_text(at))
-        return self.session(name, f"V-{seed:04d}-1", quick=quick)
+        return self.session(name, f"V-{seed:04d}-1")
 
-    def protocol_of(self, live: LiveSession) -> Protocol:
-        """Return the protocol a session follows."""
-        return live.protocol
-
-
-def is_plan_change(error: DecussaError | None) -> bool:
-    """Whether a session cannot go on as it was, but with a fresh plan."""
-    return isinstance(error, PlanChangedError)
+    def rehearse_again(self, live: LiveSession, seed: int) -> LiveSession:
+        """Make a rehearsal of the same protocol and pace with the virtual participant of ``seed``."""
+        return self.new_rehearsal(str(live.folder / "protocol.toml"), seed, quick=live.quick)

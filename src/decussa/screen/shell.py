@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from typing import Literal
 
 from nicegui import ui
 
-from decussa.screen.marks import crossing, text
+from decussa.model.errors import DecussaError
+from decussa.screen.marks import crossing, say, text
+from decussa.screen.places import STUDY, Place
+from decussa.screen.words import error_words
 
-Place = Literal["Study", "Prepare", "Run", "Read"]
 #: Patterns that every drawing may fill with; drawn once for each page.
 _PATTERNS = (
     '<svg width="0" height="0" class="vh" aria-hidden="true"><defs>'
@@ -19,13 +20,14 @@ _PATTERNS = (
     '<pattern id="hatch2" width="5" height="5" patternUnits="userSpaceOnUse"><path class="hl" d="M0 0V5"/></pattern>'
     "</defs></svg>"
 )
+_PLACES: tuple[Place, ...] = ("Study", "Prepare", "Run", "Read")
 
 
 @contextmanager
 def page_frame(
     title: str, place: Place, links: Mapping[Place, str], *, who: str = "", rehearsal: bool = False
-) -> Iterator[None]:
-    """Put what is made inside under the head.
+) -> Iterator[ui.html]:
+    """Put what is made inside under the head; gives the right of the head, whose content may change.
 
     Parameters
     ----------
@@ -37,30 +39,49 @@ def page_frame(
         What stands on the right of the head, ready for the page.
     """
     ui.page_title(f"{title} · Decussa")
-    ui.add_head_html('<script>document.documentElement.lang="en"</script>')
     ui.html(_PATTERNS, sanitize=False)
     if rehearsal:
         ui.html('<div class="hatchband"></div>', sanitize=False)
         ui.query("body").classes("reh")
-    ui.html(_head(title, place, links, who, rehearsal=rehearsal), sanitize=False, tag="header").classes("top")
-    yield
+    with ui.element("header").classes("top"):
+        ui.html(_head(title, place, links), sanitize=False).classes("bare")
+        right = ui.html(_right(who, rehearsal=rehearsal), sanitize=False).classes("who")
+    yield right
 
 
-def _head(title: str, place: Place, links: Mapping[Place, str], who: str, *, rehearsal: bool) -> str:
-    places: tuple[Place, ...] = ("Study", "Prepare", "Run", "Read")
-    named = "".join(_place(name, links.get(name, ""), here=name == place) for name in places)
-    tag = '<span class="tag">rehearsal</span>' if rehearsal else ""
+def who_words(participant: str, session: str, more: str, *, rehearsal: bool) -> str:
+    """Return what the right of the head says: who it is about and what is written."""
+    return _right(
+        f'<span>{text(participant)}</span><small class="wide">{text(session)}</small><small class="jr">{text(more)}</small>',
+        rehearsal=rehearsal,
+    )
+
+
+def show_error(error: DecussaError | None) -> None:
+    """Fill a page with what went wrong; None is a fault of the program."""
+    head, more = error_words(error)
+    with page_frame("Something is wrong", "Study", {"Study": STUDY}):
+        ui.html(
+            f'<div class="pad"><p class="do halt">{say("halt", head, 30)}</p><p class="why">{text(more)}</p>'
+            f'<p class="why"><a class="btn" href="{STUDY}">Study</a></p></div>',
+            sanitize=False,
+        )
+
+
+def _right(who: str, *, rehearsal: bool) -> str:
+    return ('<span class="tag">Rehearsal</span>' if rehearsal else "") + who
+
+
+def _head(title: str, place: Place, links: Mapping[Place, str]) -> str:
+    named = "".join(_place(name, links.get(name, ""), here=name == place) for name in _PLACES)
     return (
-        f'<h1 class="vh">{text(title)}</h1><a class="brand" href="/">{crossing(26)}<b>Decussa</b></a>'
-        f'<nav class="places" aria-label="Places">{named}</nav><div class="who">{tag}{who}</div>'
+        f'<h1 class="vh">{text(title)}</h1><a class="brand" href="{STUDY}">{crossing(26)}<b>Decussa</b></a>'
+        f'<nav class="places" aria-label="Places">{named}</nav>'
     )
 
 
 def _place(name: str, link: str, *, here: bool) -> str:
     if here:
-        return (
-            f'<a class="here" aria-current="page" href="{text(link)}">{name}</a>'
-            if link
-            else f'<span class="here">{name}</span>'
-        )
-    return f'<a href="{text(link)}">{name}</a>' if link else f'<span class="off">{name}</span>'
+        inner = f'<a aria-current="page" href="{text(link)}">{name}</a>' if link else name
+        return f'<span class="here">{inner}</span>'
+    return f'<span><a href="{text(link)}">{name}</a></span>' if link else f'<span class="off">{name}</span>'

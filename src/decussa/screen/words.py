@@ -3,47 +3,72 @@
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Callable, Mapping
 
 from decussa.model.dialogue import Deliver
+from decussa.model.errors import DecussaError
 from decussa.model.estimate import Estimate
 from decussa.model.muscle import muscle_and_side
+from decussa.screen.language import phrase
 
 THIN = "\u202f"
 MINUS = "\u2212"
-_PARTS = {"arm": "upper arm", "trunk": "back", "": "muscle"}
-_QUANTITIES = {
-    "rmt": ("Resting threshold", "% MSO"),
-    "amt": ("Active threshold", "% MSO"),
-    "base": ("Base", "% MSO"),
-    "trunk_test": ("Test level", "% MSO"),
-    "test_intensity": ("Test intensity", "% MSO"),
-    "hotspot_x": ("Hotspot, to the right", "cm"),
-    "hotspot_y": ("Hotspot, forward", "cm"),
-    "mmax": ("Mmax", "µV"),
-    "mvc": ("Maximal contraction", "µV RMS"),
+Named = Callable[[], str]
+_PARTS: Mapping[tuple[str, str], Named] = {
+    ("left", "hand"): lambda: phrase("left hand"),
+    ("right", "hand"): lambda: phrase("right hand"),
+    ("left", "forearm"): lambda: phrase("left forearm"),
+    ("right", "forearm"): lambda: phrase("right forearm"),
+    ("left", "arm"): lambda: phrase("left upper arm"),
+    ("right", "arm"): lambda: phrase("right upper arm"),
+    ("left", "leg"): lambda: phrase("left leg"),
+    ("right", "leg"): lambda: phrase("right leg"),
+    ("left", "foot"): lambda: phrase("left foot"),
+    ("right", "foot"): lambda: phrase("right foot"),
+    ("left", "trunk"): lambda: phrase("back, left side"),
+    ("right", "trunk"): lambda: phrase("back, right side"),
 }
-_STEPS = {
-    "mvc": "Maximal contraction",
-    "mmax": "Mmax",
-    "rmt": "Resting threshold",
+_QUANTITIES: Mapping[str, tuple[Named, str]] = {
+    "rmt": (lambda: phrase("Resting threshold"), "% MSO"),
+    "amt": (lambda: phrase("Active threshold"), "% MSO"),
+    "base": (lambda: phrase("Base"), "% MSO"),
+    "trunk_test": (lambda: phrase("Test level"), "% MSO"),
+    "test_intensity": (lambda: phrase("Test intensity"), "% MSO"),
+    "hotspot_x": (lambda: phrase("Hotspot, to the right"), "cm"),
+    "hotspot_y": (lambda: phrase("Hotspot, forward"), "cm"),
+    "mmax": (lambda: phrase("Mmax"), "µV"),
+    "mvc": (lambda: phrase("Maximal contraction"), "µV RMS"),
 }
-
-FIRST_AID = (
-    (
-        "Pale, warm, sick, vision narrows, slumps",
-        "A faint. Coil away. Lay the person flat, raise the legs, check breathing and pulse, stay. Short jerks can be part of a "
-        "faint. No further pulse today; a physician sees the person before any return.",
-    ),
-    (
-        "Stiffens, then jerks; eyes or head turn; no answer",
-        "A seizure. Coil away. Call the emergency number. Protect from injury, nothing in the mouth, note the time. When it "
-        "ends, recovery position, stay until help is there. The person does not go home alone.",
-    ),
-    (
-        "Headache, neck pain, ringing ears, anything else",
-        "Coil away. Ask, look, write it down. Ringing or dull hearing: no further pulse today. When in doubt, end the session.",
-    ),
-)
+_STEPS: Mapping[str, Named] = {
+    "mvc": lambda: phrase("Maximal contraction"),
+    "mmax": lambda: phrase("Mmax"),
+    "familiarisation": lambda: phrase("Familiarisation"),
+    "hotspot": lambda: phrase("Hotspot"),
+    "test intensity": lambda: phrase("Test intensity"),
+    "paired": lambda: phrase("Paired block"),
+    "single": lambda: phrase("Single pulses"),
+    "recruitment curve": lambda: phrase("Recruitment curve"),
+    "silent period": lambda: phrase("Silent period"),
+    "trunk levels": lambda: phrase("Trunk levels"),
+    "re-check": lambda: phrase("Re-check"),
+    "closing": lambda: phrase("Closing"),
+}
+_VERDICTS: Mapping[str, Named] = {
+    "accept": lambda: phrase("accept"),
+    "doubtful": lambda: phrase("doubtful"),
+    "reject": lambda: phrase("reject"),
+    "lost": lambda: phrase("lost"),
+    "refused": lambda: phrase("not given"),
+}
+_GATES: Mapping[str, Named] = {
+    "consent signed": lambda: phrase("Consent signed"),
+    "screening valid today": lambda: phrase("Screening valid today"),
+    "ear protection on participant and operator": lambda: phrase("Ear protection on participant and operator"),
+    "second trained person present": lambda: phrase("Second trained person present"),
+    "participant knows how to stop": lambda: phrase("Participant knows how to stop"),
+}
+_PATH = re.compile(r"(?:[A-Za-z]:)?(?:[/\\][^\s/\\'\":;,]+){2,}[/\\]?")
 
 
 def number(value: float, digits: int) -> str:
@@ -78,8 +103,8 @@ def interval(estimate: Estimate, digits: int | None = None) -> str:
     if math.isnan(estimate.low) or math.isnan(estimate.high):
         return ""
     digits = digits_of(estimate) if digits is None else digits
-    low = "no lower limit" if math.isinf(estimate.low) else number(estimate.low, digits)
-    high = "no upper limit" if math.isinf(estimate.high) else number(estimate.high, digits)
+    low = phrase("no lower limit") if math.isinf(estimate.low) else number(estimate.low, digits)
+    high = phrase("no upper limit") if math.isinf(estimate.high) else number(estimate.high, digits)
     return f"[{low}, {high}]"
 
 
@@ -91,22 +116,33 @@ def value_of(estimate: Estimate) -> str:
 def quantity(key: str) -> tuple[str, str, str]:
     """Return name, unit and muscle of a finding such as ``FDI right/rmt``."""
     label, _, name = key.rpartition("/")
-    words, unit = _QUANTITIES.get(name, (name.replace("_", " "), ""))
-    return words, unit, label
+    named, unit = _QUANTITIES.get(name, (None, ""))
+    return named() if named else name.replace("_", " "), unit, label
+
+
+def verdict_words(kind: str) -> str:
+    """Return a verdict's word, or what became of a stimulus without one."""
+    return _VERDICTS[kind]()
+
+
+def gate_words(gate: str) -> str:
+    """Return a gate as a statement."""
+    return _GATES[gate]() if gate in _GATES else gate[:1].upper() + gate[1:]
 
 
 def step_title(step: str, request: Deliver | None = None) -> str:
     """Return a step's name as a heading; a threshold says which."""
     if step == "threshold":
         active = request is not None and request.contraction_pct > 0
-        return "Active threshold" if active else "Resting threshold"
-    return _STEPS.get(step, step[:1].upper() + step[1:])
+        return phrase("Active threshold") if active else phrase("Resting threshold")
+    return _STEPS[step]() if step in _STEPS else step[:1].upper() + step[1:]
 
 
 def body_part(label: str) -> str:
     """Return where a muscle is, in plain words: ``left forearm``."""
     muscle, side = muscle_and_side(label)
-    return f"{side} {_PARTS.get(muscle.region, muscle.region)}".strip()
+    named = _PARTS.get((side, muscle.region))
+    return named() if named else label
 
 
 def target_words(label: str) -> str:
@@ -117,45 +153,88 @@ def target_words(label: str) -> str:
 
 def instruction(request: Deliver) -> str:
     """Return what to do, in two short sentences."""
-    what = {"single": "Single pulse.", "paired": "Paired pulse.", "nerve": "Nerve pulse."}[request.stimulus.stim_type]
+    what = {
+        "single": phrase("Single pulse."),
+        "paired": phrase("Paired pulse."),
+        "nerve": phrase("Nerve pulse."),
+    }[request.stimulus.stim_type]
     part = body_part(request.muscle)
     part = part[:1].upper() + part[1:]
     if request.contraction_pct:
-        return f"{what} {part} held at {request.contraction_pct:g}{THIN}% of maximum."
-    return f"{what} {part} at rest."
+        held = phrase("{part} held at {level} % of maximum.", part=part, level=f"{request.contraction_pct:g}")
+        return f"{what} {held}"
+    return f"{what} {phrase('{part} at rest.', part=part)}"
 
 
 def site_words(site_cm: tuple[float, float]) -> str:
     """Return a coil site: ``5 cm out on the left, 1 cm forward of the vertex``."""
     right, front = site_cm
-    out = (
-        f"{number(abs(right), 1).removesuffix('.0')} cm out on the {'right' if right > 0 else 'left'}"
-        if right
-        else "on the midline"
-    )
-    along = (
-        f"{number(abs(front), 1).removesuffix('.0')} cm {'forward' if front > 0 else 'back'}" if front else "level with"
-    )
-    return f"{out}, {along}{' of' if front else ''} the vertex"
+    out, along = _plain(abs(right)), _plain(abs(front))
+    if not right:
+        across = phrase("on the midline")
+    elif right > 0:
+        across = phrase("{cm} cm out on the right", cm=out)
+    else:
+        across = phrase("{cm} cm out on the left", cm=out)
+    if not front:
+        return f"{across}, {phrase('level with the vertex')}"
+    if front > 0:
+        return f"{across}, {phrase('{cm} cm forward of the vertex', cm=along)}"
+    return f"{across}, {phrase('{cm} cm back of the vertex', cm=along)}"
+
+
+def _plain(value: float) -> str:
+    return number(value, 1).removesuffix(".0")
 
 
 def spoken(request: Deliver, number_: int) -> str:
     """Return the whole setting as a screen reader says it."""
     stimulus = request.stimulus
     if stimulus.stim_type == "nerve":
-        setting = f"Set {stimulus.current_ma:g} mA."
+        setting = phrase("Set {level} mA.", level=f"{stimulus.current_ma:g}")
     elif stimulus.stim_type == "paired":
-        setting = (
-            f"Set conditioning {stimulus.cond_intensity_mso:g} %, interval {stimulus.isi_ms:g} ms, "
-            f"test {stimulus.intensity_mso:g} %."
+        setting = phrase(
+            "Set conditioning {cond} %, interval {isi} ms, test {test} %.",
+            cond=f"{stimulus.cond_intensity_mso:g}",
+            isi=f"{stimulus.isi_ms:g}",
+            test=f"{stimulus.intensity_mso:g}",
         )
     else:
-        setting = f"Set {stimulus.intensity_mso:g} %."
-    site = f" Coil {site_words(request.site_cm)}." if request.site_cm else ""
-    return f"Pulse {number_}. {setting} {instruction(request)}{site}"
+        setting = phrase("Set {level} %.", level=f"{stimulus.intensity_mso:g}")
+    site = f" {phrase('Coil {where}.', where=site_words(request.site_cm))}" if request.site_cm else ""
+    return f"{phrase('Pulse {number}.', number=number_)} {setting} {instruction(request)}{site}"
 
 
 def gate_sentence(count: int) -> str:
     """Return how many gates are open, as the page's first sentence."""
-    names = ("Nothing is", "One thing is", "Two things are", "Three things are", "Four things are", "Five things are")
-    return f"{names[min(count, 5)]} open before the first pulse."
+    if count == 0:
+        return phrase("Nothing is open before the first pulse.")
+    if count == 1:
+        return phrase("One thing is open before the first pulse.")
+    return phrase("{count} things are open before the first pulse.", count=count)
+
+
+def minutes_words(minutes: float) -> str:
+    """Return minutes, whole ones; what is under one is said."""
+    return phrase("under 1") if 0 < minutes < 1 else f"{minutes:.0f}"
+
+
+def error_words(error: DecussaError | None) -> tuple[str, str]:
+    """Return an error as a heading and what to do, without the paths of this machine; None is a fault of the program."""
+    if error is None:
+        return (
+            phrase("A fault in the program."),
+            phrase("What is written stays. The terminal that serves the pages says where."),
+        )
+    parts = [
+        phrase("Expected: {what}.", what=without_paths(error.expected)) if error.expected else "",
+        phrase("Found: {what}.", what=without_paths(error.found)) if error.found else "",
+        f"{error.do[:1].upper()}{without_paths(error.do[1:])}." if error.do else "",
+    ]
+    what = without_paths(error.what)
+    return f"{what[:1].upper()}{what[1:]}.", " ".join(part for part in parts if part)
+
+
+def without_paths(words: str) -> str:
+    """Return words with each path of this machine cut down to its last name."""
+    return _PATH.sub(lambda found: re.split(r"[/\\]", found[0].rstrip("/\\"))[-1], words)

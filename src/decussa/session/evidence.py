@@ -7,15 +7,23 @@ are left out.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from decussa.estimate.ratio import ratio
+from decussa.estimate.recruitment import RecruitmentCurve, fit_recruitment
 from decussa.model.estimate import Estimate
+from decussa.quality.verdict import Limits
 from decussa.session.live_view import Given, LiveView
 
 #: Shares of the trials of a condition after which its interval is shown beside the present one.
 _EARLIER = (0.4, 0.7)
+#: A curve is drawn from so many levels and trials on, at so many intensities.
+_CURVE_LEVELS = 4
+_CURVE_TRIALS = 12
+_CURVE_POINTS = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,17 +56,67 @@ class SiteSoFar:
 
 
 @dataclass(frozen=True, slots=True)
+class Held:
+    """A contraction before one stimulus: background EMG as % of the maximal contraction, NaN where that is not known."""
+
+    level_pct: float
+    asked_pct: float
+    background_uv: float
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A silent period in ms, and the verdict of its trial."""
+
+    duration_ms: float
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class CurveSoFar:
+    """A recruitment curve as it stands: median size and its interval in µV at some intensities in % MSO."""
+
+    at_mso: tuple[float, ...]
+    size_uv: tuple[float, ...]
+    low_uv: tuple[float, ...]
+    high_uv: tuple[float, ...]
+    mep_max: Estimate
+    s50: Estimate
+
+
+@dataclass(frozen=True, slots=True)
 class Evidence:
-    """Everything of a step that a screen may draw besides what its plan shows."""
+    """Everything of a step that a screen may draw besides what its plan shows.
+
+    ``sizes`` are by muscle, the step's own first; ``silences`` are in order; ``band_pct`` is how far a
+    contraction may be off, in % of the maximal one; ``efforts`` are maximal contractions in µV RMS.
+    """
 
     ratios: tuple[RatioSoFar, ...] = ()
-    sizes: tuple[SizePoint, ...] = ()
+    sizes: Mapping[str, tuple[SizePoint, ...]] = field(default_factory=dict)
     sites: tuple[SiteSoFar, ...] = ()
+    held: tuple[Held, ...] = ()
+    band_pct: float = Limits().contraction_band_pct
+    silences: tuple[Silence, ...] = ()
+    efforts: tuple[float, ...] = ()
+    curve: CurveSoFar | None = None
 
 
-def evidence_of(view: LiveView) -> Evidence:
-    """Return what the running step's answered stimuli come to."""
-    return Evidence(ratios=_ratios(view.given), sizes=_sizes(view.given), sites=_sites(view.given))
+def evidence_of(view: LiveView, *, with_curve: bool) -> Evidence:
+    """Return what the running step's answered stimuli come to; ``with_curve`` fits a recruitment curve to them."""
+    sizes = _sizes(view.given)
+    return Evidence(
+        ratios=_ratios(view.given),
+        sizes=sizes,
+        sites=_sites(view.given),
+        held=_held(view),
+        silences=_silences(view.given),
+        efforts=tuple(
+            float(value) for ask, value in view.answers if ask.key == "mvc" and isinstance(value, float | int)
+        ),
+        curve=_curve(next(iter(sizes.values()), ())) if with_curve else None,
+    )
 
 
 def size_of(given: Given) -> float:
@@ -110,18 +168,62 @@ def _ratio_after(name: str, usable: Sequence[Given], count: int) -> Estimate:
     return ratio(conditioned, alone)
 
 
-def _sizes(given: Sequence[Given]) -> tuple[SizePoint, ...]:
-    return tuple(
-        SizePoint(
-            at=one.request.stimulus.current_ma
-            if one.request.stimulus.stim_type == "nerve"
-            else one.request.stimulus.intensity_mso,
-            size_uv=size_of(one),
-            kind=verdict_of(one),
-            condition=one.request.condition,
-        )
-        for one in given
-        if math.isfinite(size_of(one))
+def _sizes(given: Sequence[Given]) -> dict[str, tuple[SizePoint, ...]]:
+    if not given:
+        return {}
+    own = given[-1].request.muscle
+    muscles = dict.fromkeys([own, *(muscle for one in given for muscle in one.trial.values)])
+    points = {
+        muscle: tuple(point for one in given if math.isfinite((point := _point(one, muscle, "amplitude_uv")).size_uv))
+        for muscle in muscles
+    }
+    return {muscle: found for muscle, found in points.items() if found}
+
+
+def _point(one: Given, muscle: str, value: str) -> SizePoint:
+    stimulus = one.request.stimulus
+    return SizePoint(
+        at=stimulus.current_ma if stimulus.stim_type == "nerve" else stimulus.intensity_mso,
+        size_uv=one.trial.value(muscle, value),
+        kind=verdict_of(one),
+        condition=one.request.condition,
+    )
+
+
+def _silences(given: Sequence[Given]) -> tuple[Silence, ...]:
+    held = (one for one in given if one.request.contraction_pct > 0)
+    silences = (Silence(one.trial.value(one.request.muscle, "silent_period_ms"), verdict_of(one)) for one in held)
+    return tuple(silence for silence in silences if math.isfinite(silence.duration_ms))
+
+
+def _held(view: LiveView) -> tuple[Held, ...]:
+    held = []
+    for one in view.given:
+        if one.request.contraction_pct > 0:
+            background_uv = one.trial.value(one.request.muscle, "background_rms_uv")
+            mvc = view.results.get(f"{one.request.muscle}/mvc")
+            level = 100 * background_uv / mvc.value if mvc is not None and mvc.value > 0 else math.nan
+            held.append(Held(level, one.request.contraction_pct, background_uv, verdict_of(one)))
+    return tuple(held)
+
+
+def _curve(points: Sequence[SizePoint]) -> CurveSoFar | None:
+    kept = [point for point in points if point.kind != "reject" and point.condition != "climb"]
+    levels = sorted({point.at for point in kept})
+    if len(kept) < _CURVE_TRIALS or len(levels) < _CURVE_LEVELS:
+        return None
+    fitted: RecruitmentCurve = fit_recruitment([point.at for point in kept], [point.size_uv for point in kept])
+    if math.isnan(fitted.s50.value):
+        return None
+    at = np.linspace(levels[0], levels[-1], _CURVE_POINTS)
+    low, high = fitted.band(at)
+    return CurveSoFar(
+        at_mso=tuple(at.tolist()),
+        size_uv=tuple(fitted.predict(at).tolist()),
+        low_uv=tuple(low.tolist()),
+        high_uv=tuple(high.tolist()),
+        mep_max=fitted.mep_max,
+        s50=fitted.s50,
     )
 
 

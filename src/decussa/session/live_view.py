@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from decussa.model.dialogue import Ask, Deliver, Lost, Refused, Rest, Show, Trial
+from decussa.model.dialogue import Answer, Ask, Deliver, Lost, Refused, Rest, Show, Trial
 from decussa.model.estimate import Estimate
 from decussa.model.trial import VERDICTS
 from decussa.session.clock import from_text
@@ -51,7 +51,8 @@ class LiveView:
 
     ``setting`` is the stimulus asked for now, ``question`` what is asked of the operator, ``rest`` a wait; at most one of
     them is there. ``counts`` are stimuli by verdict (accept, doubtful, reject, lost, refused), ``by_step`` the same by step.
-    ``given`` are the answered stimuli of the running step, ``curve`` what its plan would have drawn. ``hold`` says why
+    ``given`` are the answered stimuli of the running step, ``answers`` its answered questions, ``curve`` what its plan would
+    have drawn. ``hold`` says why
     nothing is asked for; ``alarm`` is whether that was the stop key, and nobody has said since what happened. ``last_reply``
     is what became of the stimulus before: a verdict, ``lost`` or ``refused``, with ``refusal`` as its reason.
     """
@@ -70,6 +71,7 @@ class LiveView:
     running: Mapping[str, Estimate] = field(default_factory=dict)
     curve: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     given: tuple[Given, ...] = ()
+    answers: tuple[tuple[Ask, str | float], ...] = ()
     text: str = ""
     hold: str = ""
     held_at: str = ""
@@ -109,7 +111,7 @@ def fold(view: LiveView, entry: Entry) -> LiveView:
     if entry.kind in ("answered", "refused", "lost"):
         return _replied(view, body, entry.number)
     if entry.kind in ("step skipped", "step redone"):
-        view = replace(view, setting=None, question=None, rest=None, running={}, curve={}, given=())
+        view = replace(view, setting=None, question=None, rest=None, running={}, curve={}, given=(), answers=())
     if entry.kind == "paused" and isinstance(body, Remark):
         view = replace(view, hold=body.text, held_at=entry.at, alarm=body.text == ALARM)
     if entry.kind in ("resumed", "adverse event", "stopped") or body == Remark(text=NO_EVENT, operator=_code(body)):
@@ -147,7 +149,7 @@ def _corrected(given: Given, correction: Correction) -> Given:
 def _asked(view: LiveView, body: object) -> LiveView:
     step = getattr(body, "step", view.step)
     if step != view.step:
-        view = replace(view, running={}, curve={}, given=(), text="")
+        view = replace(view, running={}, curve={}, given=(), answers=(), text="")
     view = replace(view, step=step, setting=None, question=None, rest=None)
     if isinstance(body, Deliver):
         return replace(view, setting=body, before=view.last_request)
@@ -167,8 +169,10 @@ def _asked(view: LiveView, body: object) -> LiveView:
 
 
 def _replied(view: LiveView, body: object, entry: int) -> LiveView:
-    request = view.setting
+    request, question = view.setting, view.question
     view = replace(view, setting=None, question=None, rest=None)
+    if question is not None and isinstance(body, Answer):
+        view = replace(view, answers=(*view.answers, (question, body.value)))
     if request is None:
         return view
     kind = "refused" if isinstance(body, Refused) else "lost" if isinstance(body, Lost) else ""

@@ -1,0 +1,34 @@
+"""The command that serves the pages: serve."""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from decussa.command.app import app
+from decussa.model.errors import MissingPartError, UsageError
+
+
+@app.command()
+def serve(
+    folder: Annotated[Path, typer.Argument(help="Study folder, or a folder of studies.", metavar="DIR")] = Path(),
+    port: Annotated[int, typer.Option(help="Port on 127.0.0.1.")] = 8730,
+) -> None:
+    """Serve the pages for the browser, on this machine alone."""
+    if find_spec("nicegui") is None:
+        raise MissingPartError(
+            "the pages are not installed", expected="the optional group app", do="install decussa[app], then try again"
+        )
+    if not folder.is_dir():
+        raise UsageError(
+            "folder is not there", where=folder, expected="a folder of studies", do="make one with decussa new"
+        )
+    if not 1 <= port <= 65535:
+        raise UsageError("port cannot be used", where="--port", expected="1 to 65535", found=str(port))
+    from decussa.screen.app import serve as serve_pages
+
+    typer.echo(f"Decussa: http://127.0.0.1:{port}/ for this machine alone. Ctrl-C ends it; what is written stays.")
+    serve_pages(folder, port=port)
