@@ -162,4 +162,5 @@ def _belief(scale: Scale, curve: Mapping[str, tuple[float, ...]], now: Estimate,
 
 
 def through(points: Sequence[tuple[float, float]]) -> str:
+    """Return the rest of a path through points."""
     return "".join(f"L{x:.1f} {y:.1f}" for x, y in points)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from contourpy import contour_generator
@@ -11,11 +13,14 @@ from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
 
 from decussa.screen.figures import Scale, line, svg, words
+from decussa.screen.language import phrase
 from decussa.screen.words import number
 from decussa.session.evidence import SiteSoFar
 
 #: Above this SD of the logarithm of the size nothing is known of a site worth drawing.
 _UNKNOWN_SD = 1.1
+#: Below this a highest expected size is little more than noise: the map stays pale (common practice, no source).
+_LEAST_PEAK_UV = 100.0
 _SHARES = (0.2, 0.4, 0.6, 0.8)
 _FINE = 61
 Values = NDArray[np.float64]
@@ -57,18 +62,18 @@ def _contours(x: Values, y: Values, size: Values, sd: Values, across: Scale, up:
     doubt = RectBivariateSpline(x, y, sd, kx=order, ky=order)(fine_x, fine_y)
     known = contour_generator(fine_x, fine_y, -doubt.T, fill_type="OuterOffset")
     parts = [_area(known.filled(-_UNKNOWN_SD, math.inf), across, up, "known")]
-    shares = np.exp(ln_size - ln_size.max())
+    shares = np.exp(ln_size - max(ln_size.max(), math.log(_LEAST_PEAK_UV)))
     shares[doubt > _UNKNOWN_SD] = 0.0
     levels = contour_generator(fine_x, fine_y, shares.T, fill_type="OuterOffset")
     parts += [_area(levels.filled(share, math.inf), across, up, "hill") for share in _SHARES]
     return "".join(parts)
 
 
-def _area(filled: object, across: Scale, up: Scale, kind: str) -> str:
-    """Return filled areas with their holes."""
+def _area(filled: Any, across: Scale, up: Scale, kind: str) -> str:
+    """Return filled areas with their holes; ``filled`` are points and offsets, as the contour generator gives them."""
     paths = []
-    for points, offsets in zip(*filled, strict=True):  # type: ignore[call-overload]
-        for start, stop in zip(offsets[:-1], offsets[1:], strict=True):
+    for points, offsets in zip(*filled, strict=True):
+        for start, stop in pairwise(offsets):
             ring = points[start:stop]
             paths.append("M" + "L".join(f"{across(px):.1f} {up(py):.1f}" for px, py in ring) + "Z")
     return f'<path class="{kind}" fill-rule="evenodd" d="{"".join(paths)}"/>' if paths else ""
@@ -117,12 +122,21 @@ def _axes(x: Values, y: Values, across: Scale, up: Scale) -> str:
     parts += [
         words(across.left - 8, up(py) + 5, number(float(py), 0), "t", "end") for py in y if float(py).is_integer()
     ]
-    parts.append(words(across.left, up.left + 38, "cm to the right of the vertex", "ti", "start"))
-    parts.append(words(across.left, 10, "cm forward", "ti", "start"))
+    parts.append(words(across.left, up.left + 38, phrase("cm to the right of the vertex"), "ti", "start"))
+    parts.append(words(across.left, 10, phrase("cm forward"), "ti", "start"))
     return "".join(parts)
 
 
 def _label(sites: Sequence[SiteSoFar], next_cm: tuple[float, float] | None) -> str:
-    seen = "; ".join(f"{s.site_cm[0]:g}, {s.site_cm[1]:g}: {s.mean_uv:.0f} microvolt, {s.n} pulses" for s in sites)
-    ahead = f" The coil goes to {next_cm[0]:g}, {next_cm[1]:g} now." if next_cm else ""
-    return f"Map of sites in cm to the right and to the front of the vertex. {seen}.{ahead}"
+    seen = "; ".join(
+        phrase(
+            "{x}, {y}: {size} microvolt, {count} pulses",
+            x=f"{site.site_cm[0]:g}",
+            y=f"{site.site_cm[1]:g}",
+            size=f"{site.mean_uv:.0f}",
+            count=site.n,
+        )
+        for site in sites
+    )
+    ahead = phrase("The coil goes to {x}, {y} now.", x=f"{next_cm[0]:g}", y=f"{next_cm[1]:g}") if next_cm else ""
+    return f"{phrase('Map of sites in cm to the right and to the front of the vertex.')} {seen}. {ahead}"

@@ -70,4 +70,5 @@ def link(words: str, to: str, act: str, *, cap_: str = "", kind: str = "") -> st
 
 def plate(title: str, note: str, inner: str, *, kind: str = "") -> str:
     """Return a section that hangs from a rule; ``note`` and ``inner`` are ready for the page."""
-    return f'<div class="plate {kind}"><div class="head"><h2>{text(title)}</h2><span class="note">{note}</span></div>{inner}</div>'
+    head = f'<div class="head"><h2>{text(title)}</h2><span class="note">{note}</span></div>'
+    return f'<div class="plate {kind}">{head}{inner}</div>'

@@ -32,10 +32,16 @@ def ratios(shown: Sequence[RatioSoFar]) -> str:
     ]
     for row, one in enumerate(shown):
         parts.append(_ratio_row(scale, one, 44 + 58 * row, _SERIES[row % 4]))
-    for tick in ticks:
-        parts.append(words(scale(math.log(tick)), base + 20, f"{tick:g}"))
-    said = "; ".join(f"{one.name} {number(one.now.value, 2)} {interval(one.now, 2)}, {one.n} pairs" for one in shown)
-    return svg(base + 28, "".join(parts), f"Ratio to test alone so far: {said}")
+    parts += [words(scale(math.log(tick)), base + 20, f"{tick:g}") for tick in ticks]
+    return svg(
+        base + 28, "".join(parts), f"{phrase('Ratio to test alone so far:')} {'; '.join(map(_ratio_words, shown))}"
+    )
+
+
+def _ratio_words(one: RatioSoFar) -> str:
+    value = "—" if math.isnan(one.now.value) else number(one.now.value, 2)
+    pairs = phrase("{count} pairs", count=one.n)
+    return f"{one.name} {value} {interval(one.now, 2)}, {pairs}"
 
 
 def _ratio_row(scale: Scale, one: RatioSoFar, y: float, series: int) -> str:
@@ -48,7 +54,7 @@ def _ratio_row(scale: Scale, one: RatioSoFar, y: float, series: int) -> str:
     value = "—" if math.isnan(one.now.value) else number(one.now.value, 2)
     parts.append(
         words(380, y - 2, value, "tl", "start")
-        + words(380, y + 17, interval(one.now, 2) or f"{one.n} pairs", "t", "start")
+        + words(380, y + 17, interval(one.now, 2) or phrase("{count} pairs", count=one.n), "t", "start")
     )
     return "".join(parts)
 
@@ -126,7 +132,7 @@ def order_tape(given: Sequence[Given], planned: int) -> str:
     total = max(planned, len(block) + 1)
     gap = 1360 / total
     bar = max(min(gap / 4, 5.0), 1.5)
-    parts = [f'<path class="ax" d="M0 52H1360"/>']
+    parts = ['<path class="ax" d="M0 52H1360"/>']
     for place in range(total):
         x = gap * place + gap / 4
         if place < len(block):
@@ -143,7 +149,10 @@ def order_tape(given: Sequence[Given], planned: int) -> str:
     x = gap * len(block) + gap / 4
     parts.append(words(min(max(x, 16), 1344), 68, phrase("now"), "tn"))
     said = phrase("Order: {done} of {total} given", done=len(block), total=total)
-    return f'<svg class="plot" viewBox="0 0 1360 74" width="1360" height="74" role="img" aria-label="{said}">{"".join(parts)}</svg>'
+    drawn = "".join(parts)
+    return (
+        f'<svg class="plot" viewBox="0 0 1360 74" width="1360" height="74" role="img" aria-label="{said}">{drawn}</svg>'
+    )
 
 
 def _bar(x: float, level: float, width: float, kind: str) -> str:

@@ -22,12 +22,10 @@ def foot_of(live: LiveSession, mode: Mode) -> str:
 
 def _counts(live: LiveSession) -> str:
     view, limits = live.view, live.protocol.limits
+    planned = sum(step.minutes for step in live.planned.values())
+    of = phrase("of about {total} min", total=f"{planned:.0f}") if planned else phrase("min")
     total = _count(f"{view.pulses}", phrase("of {total}", total=limits.pulse_total), phrase("pulses today"))
-    minutes = _count(
-        minutes_words(view.minutes),
-        phrase("of about {total} min", total=f"{_minutes_planned(live):.0f}"),
-        phrase("since the first pulse"),
-    )
+    minutes = _count(minutes_words(view.minutes), of, phrase("since the first pulse"))
     return _step_count(live) + total + minutes
 
 
@@ -46,10 +44,6 @@ def _step_count(live: LiveSession) -> str:
     done = sum(one.request.condition != "climb" for one in view.given) if view.step == step else 0
     of = phrase("of at most {total}", total=count) if may_end else phrase("of {total}", total=count)
     return _count(str(done), of, phrase("stimuli in this step"))
-
-
-def _minutes_planned(live: LiveSession) -> float:
-    return sum(step.minutes for step in live.planned.values())
 
 
 def _count(value: str, of: str, what: str) -> str:

@@ -107,7 +107,16 @@ class RunPage:
         live = self.live
         mode = mode_of(live)
         wait = wait_of(live, mode)
-        state = (mode, live.turn.number, live.view.entry, live.view.alarm, self.sheet, self.message, live.error, len(live.planned))
+        state = (
+            mode,
+            live.turn.number,
+            live.view.entry,
+            live.view.alarm,
+            self.sheet,
+            self.message,
+            live.error,
+            len(live.planned),
+        )
         if state != self._drawn:
             self._drawn = state
             self._draw(mode)

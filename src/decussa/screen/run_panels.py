@@ -15,13 +15,16 @@ from decussa.screen.map_figure import hotspot_map
 from decussa.screen.marks import plate, say, text
 from decussa.screen.paired_figures import mean_sweeps, order_tape, ratios, series_of
 from decussa.screen.running import LiveSession
-from decussa.screen.size_figures import sizes_by_setting, sizes_in_order
+from decussa.screen.size_figures import sizes_by_current, sizes_by_setting, sizes_in_order
 from decussa.screen.words import (
     THIN,
     body_part,
     interval,
+    minutes_words,
     ms,
     quantity,
+    step_title,
+    threshold_title,
     uv,
     value_of,
     verdict_words,
@@ -48,7 +51,7 @@ def sweep_numbers(live: LiveSession) -> str:
     if not live.view.given:
         return ""
     given = live.view.given[-1]
-    values = given.trial.values.get(given.request.muscle, {})  # noqa: PD011 a trial's own field
+    values = given.trial.values.get(given.request.muscle, {})
     low, high = (values.get(name, math.nan) for name in ("latency_low_ms", "latency_high_ms"))
     span = f" [{ms(low).removesuffix(f'{THIN}ms')}, {ms(high).removesuffix(f'{THIN}ms')}]" if math.isfinite(low) else ""
     shown = (
@@ -66,7 +69,38 @@ def evidence_panels(live: LiveSession) -> str:
     evidence = live.evidence()
     draw = _BY_KIND.get(live.kind, _in_order)
     parts = [_said(live), _contraction(live, evidence), draw(live, evidence)]
-    return "".join(part for part in parts if part) + found_so_far(live.view.results)
+    return "".join(part for part in parts if part) + found_so_far(live.view.results) + plan_panel(live)
+
+
+def plan_panel(live: LiveSession) -> str:
+    """Return the steps of the session: which are done, which runs, what each takes."""
+    if not live.planned:
+        return ""
+    done, now = set(live.view.ended), live.view.step
+    rows = []
+    for name in live.steps:
+        step = live.planned.get(name)
+        kind = "done" if name in done else "incomplete" if name == now else "open"
+        word = {"done": phrase("done"), "incomplete": phrase("now"), "open": phrase("to come")}[kind]
+        title = step_title(name) if name != "threshold" else threshold_title(live.steps[name])
+        count = f"{step.stimuli}" if step is not None and step.stimuli else "—"
+        minutes = minutes_words(step.minutes) if step is not None else "—"
+        rows.append(
+            f'<tr><th scope="row">{text(title)}</th><td>{say(kind, word)}</td><td class="r">{count}</td>'
+            f'<td class="r">{minutes}</td></tr>'
+        )
+    head = "".join(
+        f'<th scope="col"{place}>{words}</th>'
+        for place, words in (
+            ("", phrase("Step")),
+            ("", phrase("State")),
+            (' class="r"', phrase("stimuli")),
+            (' class="r"', phrase("minutes")),
+        )
+    )
+    note = phrase("about, for a usual person")
+    table = f'<table class="steps"><thead><tr>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table>'
+    return plate(phrase("Plan"), note, table)
 
 
 def tape_of(live: LiveSession) -> str:
@@ -119,7 +153,7 @@ def _contraction(live: LiveSession, evidence: Evidence) -> str:
     return plate(phrase("Contraction"), text(note), contraction_band(evidence.held, asked_pct=asked, band_pct=band))
 
 
-def _funnel(live: LiveSession, evidence: Evidence) -> str:  # noqa: ARG001 the belief is in the view
+def _funnel(live: LiveSession, evidence: Evidence) -> str:
     view = live.view
     name = next((name for name in ("rmt", "amt") if name in view.running), "")
     if not name:
@@ -168,7 +202,7 @@ def _ratios(live: LiveSession, evidence: Evidence) -> str:
 
 
 def _by_current(live: LiveSession, evidence: Evidence) -> str:  # noqa: ARG001 drawn from the evidence alone
-    drawn = sizes_by_setting(next(iter(evidence.sizes.values()), ()), unit="mA")
+    drawn = sizes_by_current(next(iter(evidence.sizes.values()), ()))
     legend = phrase("Each dot an M-wave. The plateau is reached when three rises add less than 5 %.")
     return plate(phrase("M-wave by current"), "", f'{drawn}<p class="fine">{legend}</p>') if drawn else ""
 

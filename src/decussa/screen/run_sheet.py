@@ -107,7 +107,7 @@ def _gates(live: LiveSession) -> str:
     )
 
 
-def _gate(place: int, gate: str, is_open: bool) -> str:  # noqa: FBT001 read beside its only call
+def _gate(place: int, gate: str, is_open: bool) -> str:
     words = text(gate_words(gate))
     if not is_open:
         return f"<li>{say('done', phrase('done'))}<span>{words}</span></li>"
@@ -142,7 +142,8 @@ def field(act: str, label: str, *, unit: str, span: str, answer: str, key: int) 
     return (
         f'<form data-act="{act}" class="one"><label for="value-{key}" class="vh">{text(label)}</label>'
         f'<input id="value-{key}" name="value" type="number" {span} required data-focus autocomplete="off">'
-        f'<span class="unit">{text(unit)}</span><button type="submit" class="btn go">{text(answer)} {cap("Enter")}</button></form>'
+        f'<span class="unit">{text(unit)}</span><button type="submit" class="btn go">{text(answer)} {cap("Enter")}</button>'
+        "</form>"
     )
 
 
@@ -186,7 +187,8 @@ def _alarm(live: LiveSession) -> str:  # noqa: ARG001 the words are the same for
     return (
         f'<div class="alarm"><p class="shout">{phrase("Stop. Coil away.")}</p><p class="lead">{said}</p>'
         f'<div class="answers">{button(phrase("Log what happened"), "sheet adverse", cap_="L")}'
-        f"{button(phrase('First aid'), 'sheet aid', cap_='F')}{button(phrase('No event: hold'), 'no event', cap_='H')}</div></div>"
+        f"{button(phrase('First aid'), 'sheet aid', cap_='F')}{button(phrase('No event: hold'), 'no event', cap_='H')}"
+        "</div></div>"
     )
 
 

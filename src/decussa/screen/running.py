@@ -157,7 +157,7 @@ class LiveSession:
         try:
             steps = preview(str(self.folder / "protocol.toml")).steps
         except DecussaError as error:
-            print(f"no preview of {self.study}: {error}", file=sys.stderr)  # noqa: T201 the terminal that serves the pages
+            print(f"no preview of {self.study}: {error}", file=sys.stderr)
         else:
             self.planned = {step.name: step for step in steps}
 

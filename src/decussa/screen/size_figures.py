@@ -23,12 +23,14 @@ def sizes_by_setting(
     if not usable:
         return ""
     across = [point.at for point in usable]
-    width = max(max(across) - min(across), 4.0)
-    scale = Scale(min(across) - 0.08 * width, max(across) + 0.08 * width, 60, 466)
+    middle, half = (min(across) + max(across)) / 2, max((max(across) - min(across)) * 0.58, 5.0)
+    scale = Scale(middle - half, middle + half, 60, 466)
     up = _log_up([point.size_uv for point in usable])
     parts = [_aim(aim_uv, up, scale), _size_axis(up, scale), _fit(curve, scale, up)]
-    for point in usable:
-        parts.append(dot(scale(point.at), up(math.log10(point.size_uv)), full=point.kind == "accept", kind="thin", r=4))
+    parts += [
+        dot(scale(point.at), up(math.log10(point.size_uv)), full=point.kind == "accept", kind="thin", r=4)
+        for point in usable
+    ]
     means = []
     for at in sorted(set(across)):
         logs = [math.log10(point.size_uv) for point in usable if point.at == at and point.kind != "reject"]
@@ -40,6 +42,23 @@ def sizes_by_setting(
     parts.append(axis(scale, 236, ticks, unit, lambda tick: f"{tick:g}"))
     said = "; ".join(f"{at:g} {unit}: {uv(size)}" for at, size in means)
     return svg(262, "".join(parts), phrase("Sizes by setting, geometric means: {sizes}", sizes=said))
+
+
+def sizes_by_current(points: Sequence[SizePoint]) -> str:
+    """Return M-waves against the current of the nerve pulse, on a plain scale from 0."""
+    if not points:
+        return ""
+    currents = [point.at for point in points]
+    across = Scale(0.0, max(currents) * 1.1, 60, 466)
+    up = Scale(0.0, max(point.size_uv for point in points) * 1.1, 226, 14)
+    parts = []
+    for tick in round_ticks(0.0, up.high, 4):
+        parts.append(line(across.left, up(tick), across.right, up(tick), "gr"))
+        parts.append(words(across.left - 6, up(tick) + 5, uv(tick) if tick else "0", "t", "end"))
+    parts += [dot(across(point.at), up(point.size_uv), full=point.kind == "accept", r=5) for point in points]
+    parts.append(axis(across, 236, round_ticks(0.0, across.high), "mA", lambda tick: f"{tick:g}"))
+    said = "; ".join(f"{point.at:g} mA: {uv(point.size_uv)}" for point in points)
+    return svg(262, "".join(parts), phrase("M-waves by current: {sizes}", sizes=said))
 
 
 def sizes_in_order(points: Sequence[SizePoint]) -> str:
@@ -80,7 +99,8 @@ def _aim(aim_uv: tuple[float, float] | None, up: Scale, across: Scale) -> str:
     if aim_uv is None:
         return ""
     top, foot = (up.inside(math.log10(size)) for size in (aim_uv[1], aim_uv[0]))
-    return f'<rect class="nw" x="{across.left:.1f}" y="{top:.1f}" width="{across.right - across.left:.1f}" height="{foot - top:.1f}"/>'
+    width = across.right - across.left
+    return f'<rect class="nw" x="{across.left:.1f}" y="{top:.1f}" width="{width:.1f}" height="{foot - top:.1f}"/>'
 
 
 def _fit(curve: CurveSoFar | None, across: Scale, up: Scale) -> str:

@@ -10,6 +10,7 @@ from decussa.model.dialogue import Deliver
 from decussa.model.errors import DecussaError
 from decussa.model.estimate import Estimate
 from decussa.model.muscle import muscle_and_side
+from decussa.protocol.steps import StepBase
 from decussa.screen.language import phrase
 
 THIN = "\u202f"
@@ -136,6 +137,11 @@ def step_title(step: str, request: Deliver | None = None) -> str:
         active = request is not None and request.contraction_pct > 0
         return phrase("Active threshold") if active else phrase("Resting threshold")
     return _STEPS[step]() if step in _STEPS else step[:1].upper() + step[1:]
+
+
+def threshold_title(step: StepBase) -> str:
+    """Return which threshold a step of the protocol hunts."""
+    return phrase("Active threshold") if getattr(step, "state", "") == "active" else phrase("Resting threshold")
 
 
 def body_part(label: str) -> str:

@@ -13,7 +13,7 @@ from decussa.session.lifecycle import Event, State, next_state
 from decussa.session.operator import ALARM, NO_EVENT, verdict_said
 from decussa.store.chain import Entry
 from decussa.store.kinds import Kind
-from decussa.store.records import AdverseEvent, Correction, Gate, Remark
+from decussa.store.records import AdverseEvent, Correction, Gate, Remark, StepFound
 
 #: What an entry does to the state of its session; kinds that are not named change nothing.
 _EVENTS: Mapping[Kind, Event] = {
@@ -51,7 +51,8 @@ class LiveView:
 
     ``setting`` is the stimulus asked for now, ``question`` what is asked of the operator, ``rest`` a wait; at most one of
     them is there. ``counts`` are stimuli by verdict (accept, doubtful, reject, lost, refused), ``by_step`` the same by step.
-    ``given`` are the answered stimuli of the running step, ``answers`` its answered questions, ``curve`` what its plan would
+    ``given`` are the answered stimuli of the running step, ``answers`` its answered questions, ``ended`` the
+    steps that found what they were for, ``curve`` what its plan would
     have drawn. ``hold`` says why
     nothing is asked for; ``alarm`` is whether that was the stop key, and nobody has said since what happened. ``last_reply``
     is what became of the stimulus before: a verdict, ``lost`` or ``refused``, with ``refusal`` as its reason.
@@ -72,6 +73,7 @@ class LiveView:
     curve: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     given: tuple[Given, ...] = ()
     answers: tuple[tuple[Ask, str | float], ...] = ()
+    ended: tuple[str, ...] = ()
     text: str = ""
     hold: str = ""
     held_at: str = ""
@@ -116,6 +118,8 @@ def fold(view: LiveView, entry: Entry) -> LiveView:
         view = replace(view, hold=body.text, held_at=entry.at, alarm=body.text == ALARM)
     if entry.kind in ("resumed", "adverse event", "stopped") or body == Remark(text=NO_EVENT, operator=_code(body)):
         view = replace(view, alarm=False)
+    if isinstance(body, StepFound) and entry.kind == "step found":
+        return replace(view, ended=(*view.ended, body.step))
     if isinstance(body, Correction):
         return replace(view, given=tuple(_corrected(given, body) for given in view.given))
     if isinstance(body, Gate):

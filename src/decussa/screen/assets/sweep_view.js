@@ -35,7 +35,7 @@ export default {
       const y = decode(this.sweep.samples);
       const { start, step, window: win, marks } = this.sweep;
       const end = start + step * (y.length - 1);
-      const box = { left: 4, right: w - (w > 420 ? 92 : 78), top: 26, bottom: h - 28 };
+      const box = { left: w > 420 ? 62 : 54, right: w - (w > 420 ? 92 : 78), top: 26, bottom: h - 28 };
       const tx = (t) => box.left + ((t - start) / (end - start)) * (box.right - box.left);
       const index = (t) => Math.round((t - start) / step);
       const part = (t0, t1) => y.subarray(Math.max(index(t0), 0), Math.min(index(t1) + 1, y.length));
@@ -102,19 +102,29 @@ export default {
       if (known(marks.silent_end_ms) && tx(marks.silent_end_ms) - tx(marks.latency_ms || 0) > 150) mark(marks.silent_end_ms, `silence ends ${marks.silent_end_ms.toFixed(0)} ms`);
       // Window, scale bar, axis.
       line(tx(win[0]), box.bottom - 5, tx(Math.min(win[1], end)), box.bottom - 5, ink('--ink'), 1.5);
-      say(`window ${win[0]}–${win[1]}`, tx(Math.min(win[1], end)), box.bottom - 10, 'right', ink('--ink-2'));
+      const named = `window ${win[0]}–${win[1]}`;
+      g.font = `400 14px ${ink('--font')}`;
+      const wide = g.measureText(named).width;
+      const named_at = Math.max(tx(Math.min(win[1], end)), box.left + wide);
+      g.fillStyle = ink('--paper'); g.globalAlpha = 0.85;
+      g.fillRect(named_at - wide - 3, box.bottom - 22, wide + 6, 15);
+      g.globalAlpha = 1;
+      say(named, named_at, box.bottom - 10, 'right', ink('--ink-2'));
       const raw = span / 4, power = 10 ** Math.floor(Math.log10(raw));
       const bar = [1, 2, 5, 10].map((f) => f * power).find((f) => f >= raw);
       const height = (bar / span) * (box.bottom - box.top);
-      line(box.left + 6, box.top + 4, box.left + 6, box.top + 4 + height, ink('--ink'), 3);
-      say(bar >= 1000 ? `${bar / 1000} mV` : `${bar} µV`, box.left + 15, box.top + 8 + height / 2, 'left', ink('--ink-2'));
+      line(3, box.top + 4, 3, box.top + 4 + height, ink('--ink'), 3);
+      say(bar >= 1000 ? `${bar / 1000} mV` : `${bar} µV`, 10, box.top + 8 + height / 2, 'left', ink('--ink-2'));
       line(box.left, box.bottom, box.right, box.bottom, ink('--edge'), 1);
       const every = [5, 10, 20, 25, 50, 100, 200].find((gap) => (end - start) / gap <= 6) || 500;
       const ticks = [];
       for (let t = Math.ceil(start / every) * every; t <= end; t += every) ticks.push(t);
       ticks.forEach((t, i) => {
         line(tx(t), box.bottom, tx(t), box.bottom + 5, ink('--edge'), 1);
-        say(`${t}${i === ticks.length - 1 ? ' ms' : ''}`.replace('-', '−'), tx(t), box.bottom + 20, 'center', ink('--ink-2'));
+        const text = `${t}${i === ticks.length - 1 ? ' ms' : ''}`.replace('-', '−');
+        g.font = `400 14px ${ink('--font')}`;
+        const half = g.measureText(text).width / 2;
+        say(text, Math.min(Math.max(tx(t), half), w - half), box.bottom + 20, 'center', ink('--ink-2'));
       });
     },
   },
