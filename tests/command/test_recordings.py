@@ -7,31 +7,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from decussa.command.cli import main
 from decussa.model.table import SUMMARY_NAMES, TRIAL_NAMES
+from tests.command.conftest import one_sentence
 from tests.recording.files import noise, plain_edf, put, signal_field, write_edf
-
-
-@pytest.fixture
-def run(capsys):
-    """Run a command; return exit code, stdout and stderr."""
-
-    def go(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main([str(argument) for argument in arguments])
-        out, err = capsys.readouterr()
-        return ended.value.code or 0, out, err
-
-    return go
-
-
-def one_sentence(err):
-    """The refusal is said in a line or a few, and is no traceback."""
-    lines = [line for line in err.strip().splitlines() if line]
-    assert 1 <= len(lines) <= 3, err
-    assert "Traceback" not in err
-    assert "Fault in the program" not in err
-    return err
 
 
 def test_a_recording_becomes_a_table_a_summary_and_a_report(tmp_path, run):

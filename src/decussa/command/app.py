@@ -50,9 +50,9 @@ def root(
     Trace.on = trace
 
 
-def count(number: int, noun: str) -> str:
+def count(number: int, noun: str, several: str = "") -> str:
     """Return a number with its noun, in the plural where it is one."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+    return f"{number} {noun}" if number == 1 else f"{number} {several or noun + 's'}"
 
 
 def print_json(result: dict[str, Any]) -> None:

@@ -1,4 +1,4 @@
-"""Commands on sessions: new, plan, rehearse, run, check."""
+"""Commands on sessions: new, plan, rehearse, run, check, withdraw."""
 
 from __future__ import annotations
 
@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from decussa.command.app import JsonOption, app, print_json
+from decussa.command.app import JsonOption, app, count, print_json
 from decussa.model.errors import UsageError
 
 if TYPE_CHECKING:
     from decussa.compose.sessions import Outcome
+    from decussa.model.estimate import Estimate
 
 ProtocolArgument = Annotated[str, typer.Argument(help="Shipped protocol or protocol file.", metavar="PROTOCOL")]
 FreshOption = Annotated[
@@ -80,9 +81,10 @@ def rehearse(
     if pace not in ("quick", "real"):
         raise UsageError("pace is not known", where="--pace", expected="quick or real", found=repr(pace))
     transcript = Transcript()
+    place = folder or Path(f"rehearsal-{Path(protocol).stem}-{seed}")
     outcome = run_rehearsal(
         protocol,
-        folder or Path(f"rehearsal-{Path(protocol).stem}-{seed}"),
+        place,
         seed=seed,
         operator=Unattended() if auto else TerminalOperator(),
         real_pace=pace == "real",
@@ -90,7 +92,7 @@ def rehearse(
         hard=person,
         listeners=() if as_json else (transcript.show,),
     )
-    _finish(outcome, as_json=as_json)
+    _finish(place, outcome, as_json=as_json)
 
 
 @app.command()
@@ -98,8 +100,13 @@ def run(
     folder: Annotated[Path, typer.Argument(help="Study folder.", metavar="DIR")],
     source: Annotated[str, typer.Option(help="virtual, replay or hand.")],
     session: Annotated[str, typer.Option(help="Session, such as P07-1.")] = "",
+    participant: Annotated[
+        str, typer.Option(help="Participant, such as P07: goes on with their open session, or opens the next.")
+    ] = "",
     auto: Annotated[bool, typer.Option("--auto", help="Answer every prompt with its default.")] = False,
-    seed: Annotated[int, typer.Option(help="Seed of the plan's order, and of a virtual participant.")] = 1,
+    seed: Annotated[
+        int | None, typer.Option(help="Seed of the plan's order, and of a virtual participant.", show_default="1")
+    ] = None,
     recording: Annotated[Path | None, typer.Option(help="Recording that is played again.")] = None,
     fresh: FreshOption = False,
     as_json: JsonOption = False,
@@ -117,10 +124,17 @@ def run(
     from decussa.compose.sessions import run_session
     from decussa.session.operator import Unattended
 
+    if bool(session) == bool(participant):
+        raise UsageError(
+            "it is not clear which session to run",
+            where="--session, --participant",
+            expected="one of the two",
+            found="both" if session else "neither",
+        )
     transcript = Transcript()
     outcome = run_session(
         folder,
-        session,
+        session or _session_for(folder, participant),
         source,
         operator=Unattended() if auto else TerminalOperator(),
         seed=seed,
@@ -129,7 +143,38 @@ def run(
         fresh=fresh,
         listeners=() if as_json else (transcript.show,),
     )
-    _finish(outcome, as_json=as_json)
+    _finish(folder, outcome, as_json=as_json)
+
+
+def _session_for(folder: Path, participant: str) -> str:
+    """Return the session of a participant; a code that looks like a name is asked about first."""
+    from decussa.compose.sessions import doubt_about, session_for
+
+    if doubt := doubt_about(folder, participant):
+        typer.confirm(doubt, abort=True)
+    return session_for(folder, participant)
+
+
+@app.command()
+def withdraw(
+    folder: Annotated[Path, typer.Argument(help="Study folder.", metavar="DIR")],
+    participant: Annotated[str, typer.Argument(help="Who withdraws, by pseudonym.", metavar="PARTICIPANT")],
+    sure: Annotated[bool, typer.Option("--sure", help="Do not ask to type the pseudonym once more.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Wipe a participant's sweeps, answers and notes for good; that they took part, and hashes, stay."""
+    from decussa.compose.sessions import withdraw_participant
+
+    if not sure and typer.prompt(f"This cannot be undone. Type {participant} to wipe what is kept") != participant:
+        raise UsageError("pseudonym typed is another one", expected=participant, do="nothing was wiped; try again")
+    done = withdraw_participant(folder, participant)
+    if as_json:
+        print_json({"participant": participant, "entries": done.entries, "sweeps": done.sweeps})
+        return
+    typer.echo(
+        f"{participant} has withdrawn: {count(done.entries, 'entry', 'entries')} and {count(done.sweeps, 'sweep')} wiped. "
+        "Copies outside this folder (backups, exports, shared tables) are yours to delete."
+    )
 
 
 @app.command()
@@ -151,28 +196,38 @@ def check(
         raise typer.Exit(1)
 
 
-def _finish(outcome: Outcome, *, as_json: bool) -> None:
-    """Say how a session ended."""
+def _finish(folder: Path, outcome: Outcome, *, as_json: bool) -> None:
+    """Say how a session ended; of a rehearsal also what the truth says about it."""
     from decussa.command.terminal import estimate_text
+    from decussa.compose.looking import read_debrief
 
-    stimuli = sum(entry.kind == "answered" and entry.has_sweep for entry in outcome.entries)
+    sweeps = sum(entry.kind == "answered" and entry.has_sweep for entry in outcome.entries)
+    debrief = None if outcome.stopped else read_debrief(folder, outcome.session)
     if as_json:
-        found = {
-            name: {
-                "value": _number(e.value),
-                "low": _number(e.low),
-                "high": _number(e.high),
-                "n": e.n,
-                "reason": e.reason,
-            }
-            for name, e in outcome.found.items()
-        }
-        print_json({"session": outcome.session, "stopped": outcome.stopped, "sweeps": stimuli, "found": found})
+        found = {name: _estimate_json(estimate) for name, estimate in outcome.found.items()}
+        result = {"session": outcome.session, "stopped": outcome.stopped, "sweeps": sweeps, "found": found}
+        print_json(result | {"debrief": list(debrief.sentences())} if debrief else result)
         return
     typer.echo("")
-    typer.echo(f"Session {outcome.session}: {outcome.stopped or 'finished'}. {stimuli} sweeps.")
+    typer.echo(f"Session {outcome.session}: {outcome.stopped or 'finished'}. {count(sweeps, 'sweep')}.")
     for name, estimate in outcome.found.items():
         typer.echo(f"  {name}: {estimate_text(name, estimate)}")
+    if debrief is not None:
+        typer.echo("\nDebrief: what was found against what is true of this virtual participant.")
+        for sentence in debrief.sentences():
+            typer.echo(f"  {sentence}")
+    typer.echo(f"Pages: decussa report {folder}")
+
+
+def _estimate_json(estimate: Estimate) -> dict[str, float | str | int | None]:
+    """Return an estimate for machines."""
+    return {
+        "value": _number(estimate.value),
+        "low": _number(estimate.low),
+        "high": _number(estimate.high),
+        "n": estimate.n,
+        "reason": estimate.reason,
+    }
 
 
 def _number(value: float) -> float | str | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import zlib
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -16,9 +17,10 @@ from decussa.plan.session import session_plan
 from decussa.protocol.schema import SHIPPED, Protocol, load_protocol, protocol_hash, read_protocol
 from decussa.recording.read import read
 from decussa.session.clock import Clock, RealClock, VirtualClock, from_text, to_text
-from decussa.session.engine import Engine, Listener, Stopped
+from decussa.session.engine import Engine, Stopped
 from decussa.session.operator import Operator
 from decussa.session.recovery import PlanChangedError, finished_steps, split_at_start, stand_at, stored_findings
+from decussa.session.scribe import Listener
 from decussa.source.contract import Source
 from decussa.source.hand import HandSource, ReadSize
 from decussa.source.replay import replay_recording
@@ -27,8 +29,15 @@ from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
 from decussa.store.chain import Entry
 from decussa.store.journal import Journal, open_journal
-from decussa.store.people import add_participant, add_session
-from decussa.store.records import PlanChanged, Remark, Started
+from decussa.store.people import (
+    add_participant,
+    add_session,
+    check_pseudonym,
+    needs_confirmation,
+    participants,
+    withdraw,
+)
+from decussa.store.records import PlanChanged, Remark, Started, Withdrawn
 from decussa.store.study import Study, create_study, open_study
 
 #: A rehearsal on a virtual clock begins at this moment, so that the same seed writes the same times.
@@ -120,6 +129,25 @@ def go_on_rehearsing(
         return run_in(study, session, source, operator, clock=clock, seed=seed, fresh=fresh, listeners=listeners)
 
 
+def go_on_by_hand(
+    folder: Path,
+    session: str,
+    operator: Operator,
+    read_size: ReadSize,
+    *,
+    fresh: bool,
+    listeners: Sequence[Listener] = (),
+) -> Outcome:
+    """Begin a session whose sizes are typed, or go on with it; the order of a new one follows from its name."""
+    with open_study(folder, write=True) as study:
+        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
+        with open_journal(study, session) as journal:
+            started = [entry.body for entry in journal.entries() if isinstance(entry.body, Started)]
+        seed = started[-1].seed if started else zlib.crc32(session.encode()) % 10_000
+        source = _source("hand", protocol, seed=seed, recording=None, read_size=read_size)
+        return run_in(study, session, source, operator, clock=RealClock(), seed=seed, fresh=fresh, listeners=listeners)
+
+
 def _seed_of(session: str) -> int:
     """Return the seed that a rehearsal's name tells, as ``_pseudonym`` writes it."""
     found = re.fullmatch(r"V-(\d+)-\d+", session)
@@ -138,13 +166,56 @@ def new_rehearsal(protocol_name: str, folder: Path, *, seed: int, at: str) -> Pa
     return folder
 
 
+def doubt_about(folder: Path, pseudonym: str) -> str:
+    """Return why a new pseudonym might give a person away, as a sentence to confirm; empty for one that is known.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be a pseudonym.
+    """
+    with open_study(folder, write=False) as study:
+        if pseudonym in {person.pseudonym for person in participants(study)}:
+            return ""
+    check_pseudonym(pseudonym)
+    return needs_confirmation(pseudonym)
+
+
+def session_for(folder: Path, pseudonym: str) -> str:
+    """Return the session a participant comes for: the one that is not finished, else the next one, opened now.
+
+    Who is not in the study yet is added.
+
+    Raises
+    ------
+    UsageError
+        If the pseudonym cannot be one, or its owner has withdrawn.
+    """
+    at = to_text(datetime.now(UTC))
+    with open_study(folder, write=True) as study:
+        person = next((one for one in participants(study) if one.pseudonym == pseudonym), None)
+        if person is None:
+            add_participant(study, pseudonym, at=at)
+        elif person.sessions and not person.withdrawn:
+            with open_journal(study, person.sessions[-1]) as journal:
+                if not any(entry.kind == "finished" for entry in journal.entries()):
+                    return person.sessions[-1]
+        return add_session(study, pseudonym, at=at)
+
+
+def withdraw_participant(folder: Path, pseudonym: str) -> Withdrawn:
+    """Wipe what is kept of a participant; see ``store.people.withdraw``."""
+    with open_study(folder, write=True) as study:
+        return withdraw(study, pseudonym, at=to_text(datetime.now(UTC)))
+
+
 def run_session(
     folder: Path,
     session: str,
     source_name: str,
     *,
     operator: Operator,
-    seed: int = 0,
+    seed: int | None = None,
     recording: Path | None = None,
     read_size: ReadSize | None = None,
     fresh: bool = False,
@@ -152,13 +223,27 @@ def run_session(
 ) -> Outcome:
     """Run or resume a session of a study with one of the sources.
 
+    ``seed`` is that of the plan's order, and of a virtual participant; None: the session's own, 1 for a new one.
+
     Raises
     ------
     UsageError
-        If the source is not known or lacks what it needs.
+        If there is no such session, or the source is not known or lacks what it needs.
     """
     with open_study(folder, write=True) as study:
+        names = [name for person in participants(study) for name in person.sessions]
+        if session not in names:
+            raise UsageError(
+                "study has no such session",
+                where="--session",
+                expected=", ".join(names) or "none is there yet",
+                found=repr(session),
+                do="name one, or say who it is with --participant",
+            )
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
+        if seed is None:
+            with open_journal(study, session) as journal:
+                seed = next((e.body.seed for e in journal.entries() if isinstance(e.body, Started)), 1)
         source = _source(source_name, protocol, seed=seed, recording=recording, read_size=read_size)
         return run_in(study, session, source, operator, clock=RealClock(), seed=seed, fresh=fresh, listeners=listeners)
 
@@ -241,7 +326,7 @@ def run_in(
             clock=clock,
             listeners=listeners,
         )
-        engine.catch_up(journal.entries())
+        engine.scribe.catch_up(journal.entries())
         ended = engine.run()
         stopped = ended.reason if isinstance(ended, Stopped) else ""
         found = stored_findings(journal.entries()) if isinstance(ended, Stopped) else ended
