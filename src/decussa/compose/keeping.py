@@ -18,7 +18,7 @@ from decussa.store import private
 from decussa.store.backup import Progress, back_up
 from decussa.store.journal import open_journal
 from decussa.store.operators import Identity, KnownOperator, add_operator
-from decussa.store.people import add_participant, add_session, needs_confirmation
+from decussa.store.people import add_participant, add_session, check_pseudonym, needs_confirmation
 from decussa.store.preparing import FollowedUp, OperatorAdded, SessionPlanned
 from decussa.store.recordings import keep_recording
 from decussa.store.records import AdverseEvent
@@ -57,7 +57,14 @@ def start_study(root: Path, name: str, protocol_name: str, text: str) -> Path:
 
 
 def doubt_about_new(pseudonym: str) -> str:
-    """Return why a pseudonym might give a person away, as a sentence to confirm; empty where nothing speaks for it."""
+    """Return why a new pseudonym might give a person away, as a sentence to confirm; empty where nothing speaks for it.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be a pseudonym.
+    """
+    check_pseudonym(pseudonym)
     return needs_confirmation(pseudonym)
 
 

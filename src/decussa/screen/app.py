@@ -11,7 +11,7 @@ from nicegui import Client, app, ui
 from nicegui.page import page
 
 from decussa.model.errors import DecussaError, MachineError
-from decussa.screen import run_page
+from decussa.screen import run_page, study_home, study_new, study_page, study_upload
 from decussa.screen.guard import Guard
 from decussa.screen.running import Desk
 from decussa.screen.shell import show_error
@@ -19,7 +19,13 @@ from decussa.screen.shell import show_error
 ASSETS = Path(__file__).parent / "assets"
 HOST = "127.0.0.1"
 #: Each adds its pages for a desk; pages are named here and nowhere else.
-PAGES: tuple[Callable[[Desk], None], ...] = (run_page.add_pages,)
+PAGES: tuple[Callable[[Desk], None], ...] = (
+    study_home.add_pages,
+    study_page.add_pages,
+    study_new.add_pages,
+    study_upload.add_pages,
+    run_page.add_pages,
+)
 
 
 def build(root: Path) -> Desk:

@@ -1,0 +1,312 @@
+"""The Study page: one study's people, sessions and days, and the forms that act on them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from pathlib import Path
+
+from nicegui import background_tasks, run, ui
+
+from decussa.compose import keeping
+from decussa.compose.looking import studies_in
+from decussa.compose.preparing import known_operators, who_acts
+from decussa.compose.preview import Preview, preview_protocol
+from decussa.compose.studying import BoardReader, PersonRow, StudyBoard
+from decussa.model.errors import DecussaError, UsageError
+from decussa.protocol.schema import SHIPPED, protocol_text
+from decussa.screen import study_forms as forms
+from decussa.screen.hands import Act, Hands
+from decussa.screen.language import phrase
+from decussa.screen.marks import key, text
+from decussa.screen.places import RUN, STUDY, address
+from decussa.screen.running import Desk
+from decussa.screen.shell import page_frame
+from decussa.screen.study_board import STUDY_OF, due_act, due_plate, facts_plate, heading, people_plate
+from decussa.screen.words import without_paths
+from decussa.store.check import check_study
+
+#: How often a window looks whether the study has changed, in s.
+LOOK_S = 3.0
+#: Boards of all windows are read by one reader, which remembers what has not changed.
+READER = BoardReader()
+_PLANS: dict[str, Preview] = {}
+
+
+def add_pages(desk: Desk) -> None:
+    """Add the page of each study."""
+
+    @ui.page(STUDY_OF)
+    async def show(study: str, person: str = "") -> None:
+        folder = folder_of(desk, study)
+        board = await run.io_bound(READER.read, folder)
+        if board is not None:
+            StudyPage(desk, board, person)
+
+
+def folder_of(desk: Desk, study: str) -> Path:
+    """Return the folder of a study by its name; UsageError where there is none here."""
+    for folder in studies_in(desk.root):
+        if folder.name == study:
+            return folder
+    raise UsageError("there is no such study here", found=repr(study), do="go back to the study page")
+
+
+class StudyPage:
+    """One window on a study. What it shows follows from the study alone, but for the form that is open in it."""
+
+    def __init__(self, desk: Desk, board: StudyBoard, person: str = "") -> None:
+        self.desk, self.board = desk, board
+        self.sheet, self.about = ("of", person) if self._row(person) else ("", "")
+        self.problem = self.typed = self.doubt = self.checked = self.progress = ""
+        self._client = ui.context.client
+        name = phrase("Study “{name}”", name=board.folder.name)
+        who = f'<span>{text(name)}</span><small class="jr">{phrase("on this computer only")}</small>'
+        with page_frame(phrase("Study"), "Study", {"Study": STUDY}, who=who):
+            self._build()
+        self._draw()
+        background_tasks.create(self._preview())
+        ui.timer(LOOK_S, self._look)
+
+    def _build(self) -> None:
+        self._spoken = ui.html("", sanitize=False).classes("vh").props('role="status" aria-live="polite"')
+        with ui.element("div").classes("pad study"):
+            self._head = ui.html("", sanitize=False)
+            with ui.element("div").classes("two"):
+                with ui.element("section").props(f'aria-label="{phrase("Due today and this study")}"'):
+                    self._due = ui.html("", sanitize=False)
+                    self._facts = ui.html("", sanitize=False)
+                with ui.element("section").props(f'aria-label="{phrase("People")}"'):
+                    self._form = ui.html("", sanitize=False)
+                    self._people = ui.html("", sanitize=False)
+        self._foot = ui.html("", sanitize=False, tag="footer").classes("deskfoot")
+        self._hands = Hands(self._act)
+
+    def _draw(self) -> None:
+        board = self.board
+        today = datetime.now().astimezone().date()
+        operators = known_operators(board.folder)
+        self._head.set_content(heading(board))
+        self._due.set_content(due_plate(board, _PLANS.get(self._plan_key()), today))
+        self._facts.set_content(facts_plate(board, self.checked, len(operators)))
+        self._people.set_content(people_plate(board))
+        self._draw_form()
+        self._foot.set_content("".join(key(*one) for one in _foot_keys()))
+
+    def _draw_form(self) -> None:
+        self._form.set_content(self._form_html())
+        self._spoken.set_content(text(self.problem or self.progress))
+        keys = {"Escape": "close"} if self.sheet else {**_KEYS, **({"Enter": "first"} if self.board.due else {})}
+        self._hands.hold(keys, 0)
+
+    def _form_html(self) -> str:
+        board, operators = self.board, known_operators(self.board.folder)
+        row = self._row(self.about)
+        shown: Mapping[str, Callable[[], str]] = {
+            "person": lambda: forms.new_person(self.typed, self.doubt, self.problem),
+            "of": lambda: forms.person(board, row, self.problem) if row else "",
+            "follow": lambda: forms.follow_up(self.about, operators, self.problem),
+            "staff": lambda: forms.staff(operators, self.problem),
+            "rehearse": lambda: forms.rehearse(board.protocol_name, 1, self.problem),
+            "backup": lambda: forms.backup(self.progress, self.problem),
+            "keys": lambda: forms.keys(_all_keys()),
+        }
+        return shown[self.sheet]() if self.sheet in shown else ""
+
+    def _row(self, pseudonym: str) -> PersonRow | None:
+        return next((row for row in self.board.people if row.pseudonym == pseudonym), None)
+
+    def _act(self, act: Act) -> None:
+        """Do what was meant; what was wrong with it stands over the form that asked."""
+        self.problem = ""
+        verb, _, rest = act.name.partition(" ")
+        try:
+            _ACTS.get(verb, _nothing)(self, rest, act.fields)
+        except DecussaError as error:
+            self.problem = without_paths(error.sentence())
+        self._draw_form()
+
+    def reread(self) -> None:
+        """Show the study as it is now."""
+        self.board = READER.read(self.board.folder)
+        self._draw()
+
+    def open_form(self, name: str, about: str = "") -> None:
+        """Open a form of this window."""
+        self.sheet, self.about = name, about
+        self.typed = self.doubt = self.progress = ""
+
+    def go_to(self, place: str) -> None:
+        """Leave for another page."""
+        self._client.open(place)
+
+    async def _look(self) -> None:
+        board = await run.io_bound(READER.read, self.board.folder)
+        if board is not None and board != self.board:
+            self.board = board
+            form = self.sheet
+            self._draw()
+            self.sheet = form
+
+    def _plan_key(self) -> str:
+        return self.board.protocol.model_dump_json()
+
+    async def _preview(self) -> None:
+        """Work out in the background how long a session takes; the page says so when it is known."""
+        if self._plan_key() not in _PLANS:
+            plan = await run.io_bound(preview_protocol, self.board.protocol, self.board.protocol_name)
+            if plan is not None:
+                _PLANS[self._plan_key()] = plan
+            self._draw()
+
+    async def check(self) -> None:
+        """Check the study in the background."""
+        findings = await run.io_bound(check_study, self.board.folder)
+        broken = [one for one in findings or () if one.broken]
+        at = f"{datetime.now().astimezone():%H:%M}"
+        self.checked = (
+            phrase("{count} faults found at {at}: {first}", count=len(broken), at=at, first=broken[0].sentence())
+            if broken
+            else phrase("whole, checked at {at}", at=at)
+        )
+        self._draw()
+
+    async def back_up(self, target: str) -> None:
+        """Copy the study in the background, saying how far it is."""
+        done = {"copied": 0, "of": 1}
+
+        def tell(copied: int, of: int) -> None:
+            done.update(copied=copied, of=max(of, 1))
+
+        def show() -> None:
+            self.progress = forms.strokes(done["copied"], done["of"])
+            self._draw_form()
+
+        timer = ui.timer(0.3, show)
+        try:
+            copy = await run.io_bound(keeping.back_up_study, self.desk.root, self.board.folder, target, tell)
+            self.progress = forms.done_words(copy.name if copy else "")
+        except DecussaError as error:
+            self.problem, self.progress = without_paths(error.sentence()), ""
+        finally:
+            timer.cancel()
+        self._draw_form()
+
+
+def _nothing(page: StudyPage, rest: str, fields: Mapping[str, str]) -> None:
+    """An act that no page of ours sends is dropped."""
+
+
+def _sheet(page: StudyPage, rest: str, _: Mapping[str, str]) -> None:
+    page.open_form(*rest.split(" ", 1))
+
+
+def _close(page: StudyPage, _: str, __: Mapping[str, str]) -> None:
+    page.open_form("")
+
+
+def _first(page: StudyPage, _: str, __: Mapping[str, str]) -> None:
+    if page.board.due:
+        item = page.board.due[0]
+        to = due_act(page.board, item)[1]
+        if to:
+            page.go_to(to)
+        else:
+            page.open_form("follow", item.session)
+
+
+def _add(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
+    pseudonym = fields.get("pseudonym", "").strip()
+    page.typed, page.doubt = pseudonym, ""
+    page.doubt = keeping.doubt_about_new(pseudonym)
+    if page.doubt and fields.get("sure") != pseudonym:
+        return
+    page.doubt = ""
+    keeping.enrol(page.board.folder, pseudonym)
+    page.open_form("of", pseudonym)
+    page.reread()
+
+
+def _next(page: StudyPage, pseudonym: str, _: Mapping[str, str]) -> None:
+    keeping.add_next_session(page.board.folder, pseudonym)
+    page.reread()
+
+
+def _plan(page: StudyPage, session: str, fields: Mapping[str, str]) -> None:
+    keeping.plan_session(page.board.folder, session, fields.get("at", ""))
+    page.reread()
+
+
+def _followed(page: StudyPage, session: str, fields: Mapping[str, str]) -> None:
+    who = who_acts(page.board.folder, fields.get("code", ""), fields.get("pin", ""))
+    said = (fields.get("outcome", ""), fields.get("words", ""), fields.get("severity", ""))
+    keeping.follow_up(page.board.folder, session, who, *said)
+    page.open_form("")
+    page.reread()
+
+
+def _colleague(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
+    given = [fields.get(name, "") for name in ("new_code", "name", "role", "new_pin")]
+    by = {"by_code": fields.get("by", ""), "by_pin": fields.get("by_pin", "")}
+    keeping.add_colleague(page.board.folder, given[0].strip(), given[1], given[2], given[3], **by)
+    page.reread()
+
+
+def _rehearse(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
+    seed = fields.get("seed", "")
+    if not (seed.isdigit() and int(seed) <= 9999):
+        raise UsageError("number of the virtual person cannot be read", expected="0 to 9999", found=repr(seed))
+    live = page.desk.new_rehearsal(_protocol_of(page.board), int(seed), quick=fields.get("quick") == "yes")
+    page.go_to(address(RUN, live.folder.name, live.session))
+
+
+def _protocol_of(board: StudyBoard) -> str:
+    """Return what a rehearsal is made from: the shipped protocol by name where it was not changed, else the study's own."""
+    own = board.folder / "protocol.toml"
+    name = board.protocol_name
+    if name in SHIPPED and own.read_text(encoding="utf-8", errors="surrogateescape") == protocol_text(name):
+        return name
+    return str(own)
+
+
+def _check(page: StudyPage, _: str, __: Mapping[str, str]) -> None:
+    background_tasks.create(page.check())
+
+
+def _backup(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
+    background_tasks.create(page.back_up(fields.get("target", "").strip()))
+
+
+_Do = Callable[[StudyPage, str, Mapping[str, str]], None]
+_ACTS: Mapping[str, _Do] = {
+    "sheet": _sheet,
+    "close": _close,
+    "first": _first,
+    "add": _add,
+    "next": _next,
+    "plan": _plan,
+    "followed": _followed,
+    "colleague": _colleague,
+    "rehearse": _rehearse,
+    "check": _check,
+    "backup": _backup,
+}
+_KEYS = {"N": "sheet person", "R": "sheet rehearse", "B": "sheet backup", "W": "sheet staff", "?": "sheet keys"}
+
+
+def _foot_keys() -> tuple[tuple[str, str, str], ...]:
+    return (
+        ("N", phrase("new participant"), "sheet person"),
+        ("R", phrase("rehearse this protocol"), "sheet rehearse"),
+        ("B", phrase("back up"), "sheet backup"),
+        ("W", phrase("who works here"), "sheet staff"),
+        ("?", phrase("all keys"), "sheet keys"),
+    )
+
+
+def _all_keys() -> tuple[tuple[str, str], ...]:
+    return (
+        ("Enter", phrase("begin what is due first")),
+        *((cap, words) for cap, words, _ in _foot_keys()),
+        ("Esc", phrase("close a form")),
+    )
