@@ -70,19 +70,13 @@ def plain_parameters(p: Values, view: Values) -> tuple[float, float, float]:
 
 
 @compiled
-def cost(
-    p: Values,
-    view: Values,
-    held: int,
-    s: Values,
-    log_y: Values,
-    censored: NDArray[np.bool_],
-    grad: Values,
-    info: Values,
-) -> float:
+def cost(p: Values, view: Values, held: int, rows: Values, grad: Values, info: Values) -> float:
     """Return the negative log likelihood; fill its gradient and a positive information matrix.
 
-    ``held`` is the coordinate kept fixed, -1 for none. ``p`` has 4 entries without a floor and 6 with one.
+    ``held`` is the coordinate kept fixed, -1 for none. ``p`` has 4 entries without a floor and 6 with one. ``rows`` has
+    shape (5, n): intensity, number of trials, mean and variance of their log sizes, and 1 where the row is a single
+    censored trial, whose noise then stands for the mean. Trials of one intensity share a row: their sum of squares about
+    any value follows from mean and variance, so nothing is approximated.
     """
     n_par = p.size
     top, s50, k = plain_parameters(p, view)
@@ -100,8 +94,8 @@ def cost(
         h = (s50 - view[2]) / k
         anchor = rise(h)
     total = 0.0
-    for i in range(s.size):
-        g = (s50 - s[i]) / k
+    for i in range(rows.shape[1]):
+        g = (s50 - rows[0, i]) / k
         log_m = top - soft_step(g)
         low = rise(g)
         slope1 = (anchor - low) / k
@@ -121,8 +115,8 @@ def cost(
             sd = spread
             d_mean[0], d_mean[1], d_mean[2] = 1.0, slope1, slope2
             d_log_sd[3] = 1.0
-        z = (log_y[i] - mean) / sd
-        if censored[i]:
+        z = (rows[2, i] - mean) / sd
+        if rows[4, i] > 0.0:
             below = log_below(z)
             total -= below
             ratio = math.exp(-0.5 * z * z - LOG_ROOT_TWO_PI - below)
@@ -130,14 +124,20 @@ def cost(
             for a in range(n_par):
                 pull_a = d_mean[a] / sd + z * d_log_sd[a]
                 grad[a] += ratio * pull_a
-                for b in range(n_par):
+                for b in range(a + 1):
                     info[a, b] += weight * pull_a * (d_mean[b] / sd + z * d_log_sd[b])
         else:
-            total += 0.5 * z * z + math.log(sd)
+            n = rows[1, i]
+            squares = n * z * z + n * rows[3, i] / (sd * sd)
+            total += 0.5 * squares + n * math.log(sd)
+            inv = n / (sd * sd)
             for a in range(n_par):
-                grad[a] += -z * d_mean[a] / sd + (1.0 - z * z) * d_log_sd[a]
-                for b in range(n_par):
-                    info[a, b] += d_mean[a] * d_mean[b] / (sd * sd) + 2.0 * d_log_sd[a] * d_log_sd[b]
+                grad[a] += -n * z * d_mean[a] / sd + (n - squares) * d_log_sd[a]
+                for b in range(a + 1):
+                    info[a, b] += inv * d_mean[a] * d_mean[b] + 2.0 * n * d_log_sd[a] * d_log_sd[b]
+    for a in range(n_par):
+        for b in range(a):
+            info[b, a] = info[a, b]
     if held >= 0:
         grad[held] = 0.0
         info[held, :] = 0.0
@@ -147,16 +147,32 @@ def cost(
 
 
 @compiled
+def solve(matrix: Values, right: Values) -> None:
+    """Solve a small symmetric positive system in place: ``right`` becomes the solution (elimination with pivots)."""
+    n = right.size
+    for c in range(n):
+        pivot = c
+        for r in range(c + 1, n):
+            if abs(matrix[r, c]) > abs(matrix[pivot, c]):
+                pivot = r
+        if pivot != c:
+            for j in range(n):
+                matrix[c, j], matrix[pivot, j] = matrix[pivot, j], matrix[c, j]
+            right[c], right[pivot] = right[pivot], right[c]
+        for r in range(c + 1, n):
+            factor = matrix[r, c] / matrix[c, c]
+            for j in range(c, n):
+                matrix[r, j] -= factor * matrix[c, j]
+            right[r] -= factor * right[c]
+    for c in range(n - 1, -1, -1):
+        for j in range(c + 1, n):
+            right[c] -= matrix[c, j] * right[j]
+        right[c] /= matrix[c, c]
+
+
+@compiled
 def minimise(
-    start: Values,
-    view: Values,
-    held: int,
-    s: Values,
-    log_y: Values,
-    censored: NDArray[np.bool_],
-    lower: Values,
-    upper: Values,
-    found: Values,
+    start: Values, view: Values, held: int, rows: Values, lower: Values, upper: Values, found: Values
 ) -> float:
     """Fill ``found`` with the parameters of least cost within the bounds, from ``start``; return that cost.
 
@@ -166,16 +182,16 @@ def minimise(
     n_par = start.size
     grad, info = np.zeros(n_par), np.zeros((n_par, n_par))
     try_grad, try_info = np.zeros(n_par), np.zeros((n_par, n_par))
-    trial = start.copy()
+    matrix, step, trial = np.zeros((n_par, n_par)), np.zeros(n_par), start.copy()
     found[:] = start
     for a in range(n_par):
         if a != held:
             found[a] = min(max(found[a], lower[a]), upper[a])
-    best = cost(found, view, held, s, log_y, censored, grad, info)
+    best = cost(found, view, held, rows, grad, info)
     damping = 1e-3
     quiet = 0
     for _ in range(300):
-        matrix = info.copy()
+        matrix[:, :] = info
         for a in range(n_par):
             at_bound = (found[a] <= lower[a] and grad[a] > 0) or (found[a] >= upper[a] and grad[a] < 0)
             if a != held and at_bound:
@@ -185,12 +201,13 @@ def minimise(
                 grad[a] = 0.0
             else:
                 matrix[a, a] = matrix[a, a] * (1.0 + damping) + 1e-9
-        step = np.linalg.solve(matrix, grad)
+        step[:] = grad
+        solve(matrix, step)
         for a in range(n_par):
             trial[a] = found[a]
             if a != held:
                 trial[a] = min(max(found[a] - min(max(step[a], -20.0), 20.0), lower[a]), upper[a])
-        value = cost(trial, view, held, s, log_y, censored, try_grad, try_info)
+        value = cost(trial, view, held, rows, try_grad, try_info)
         if value < best:
             gain = best - value
             best = value

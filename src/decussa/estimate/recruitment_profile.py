@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
-from decussa.estimate.recruitment_kernel import cost, minimise, plain_parameters
+from decussa.estimate.recruitment_kernel import plain_parameters
+from decussa.estimate.recruitment_search import fit_from, profile_end
 
 Values = NDArray[np.float64]
 
@@ -56,41 +57,58 @@ class RecruitmentModel:
             upper += [top, math.log(0.6)]
         return np.array(lower), np.array(upper)
 
-    def starts(self) -> list[Values]:
-        """Return first guesses, best first: S50 and k on a grid, the height that then fits best."""
+    def rows(self) -> Values:
+        """Return what the likelihood needs, shape (5, n_rows); see ``recruitment_kernel.cost``."""
+        measured = ~self.censored
+        levels, place = np.unique(self.intensity_mso[measured], return_inverse=True)
+        count = np.bincount(place, minlength=levels.size).astype(np.float64)
+        mean = np.bincount(place, self.log_uv[measured], minlength=levels.size) / count
+        variance = np.bincount(place, (self.log_uv[measured] - mean[place]) ** 2, minlength=levels.size) / count
+        together = np.stack([levels, count, mean, variance, np.zeros(levels.size)])
+        below = self.censored.sum()
+        single = np.stack(
+            [
+                self.intensity_mso[self.censored],
+                np.ones(below),
+                self.log_uv[self.censored],
+                np.zeros(below),
+                np.ones(below),
+            ]
+        )
+        return np.ascontiguousarray(np.hstack([together, single]))
+
+    def starts(self) -> Values:
+        """Return first guesses, best first, shape (6, n_parameters): S50 and k on a grid, the height that then fits best."""
         levels = np.unique(self.intensity_mso)
         span = float(levels[-1] - levels[0])
         lowest = float(np.quantile(self.log_uv, 0.1))
-        ranked = []
-        for s50 in np.linspace(levels[0] - 0.1 * span, levels[-1] + 0.3 * span, 8):
-            for k in span * np.array([0.02, 0.05, 0.1, 0.2]):
-                shape = -np.logaddexp(0.0, (s50 - self.intensity_mso) / k)
-                if self.floor:
-                    high = self.log_uv > lowest + 0.7
-                    use = high if high.sum() >= 3 else np.ones_like(high)
-                else:
-                    use = ~self.censored
-                height = float(np.median((self.log_uv - shape)[use]))
-                mean = np.logaddexp(height + shape, lowest) if self.floor else height + shape
-                off = self.log_uv - mean
-                off[self.censored] = np.minimum(off[self.censored], 0.0)
-                spread = float(np.clip(np.sqrt(np.mean(off**2)), 0.1, 2.0))
-                guess = [height, float(s50), math.log(k), math.log(spread)] + (
-                    [lowest, math.log(0.2)] if self.floor else []
-                )
-                ranked.append((spread, np.array(guess)))
-        ranked.sort(key=_spread)
-        return [guess for _, guess in ranked[:6]]
+        s50, k = (
+            axis.ravel()
+            for axis in np.meshgrid(
+                np.linspace(levels[0] - 0.1 * span, levels[-1] + 0.3 * span, 8), span * np.array([0.02, 0.05, 0.1, 0.2])
+            )
+        )
+        shape = -np.logaddexp(0.0, (s50[:, None] - self.intensity_mso) / k[:, None])
+        use = ~self.censored
+        if self.floor:
+            high = self.log_uv > lowest + 0.7
+            use = high if high.sum() >= 3 else np.ones_like(high)
+        height = np.median((self.log_uv - shape)[:, use], axis=1)
+        mean = height[:, None] + shape
+        if self.floor:
+            mean = np.logaddexp(mean, lowest)
+        off = self.log_uv - mean
+        off[:, self.censored] = np.minimum(off[:, self.censored], 0.0)
+        spread = np.clip(np.sqrt(np.mean(off**2, axis=1)), 0.1, 2.0)
+        guesses = [height, s50, np.log(k), np.log(spread)]
+        if self.floor:
+            guesses += [np.full(height.size, lowest), np.full(height.size, math.log(0.2))]
+        return np.ascontiguousarray(np.stack(guesses, axis=1)[np.argsort(spread, kind="stable")[:6]])
 
     def fit(self) -> tuple[Values, float]:
         """Return the parameters of greatest likelihood in the plain view, and their cost."""
-        lower, upper = self.bounds()
-        best, least = self.starts()[0], math.inf
-        for start in self.starts():
-            found = np.empty(start.size)
-            value = minimise(start, PLAIN, -1, self.intensity_mso, self.log_uv, self.censored, lower, upper, found)
-            if value < least - 1e-9:
-                best, least = found, value
+        best = np.empty(self.n_parameters)
+        least = fit_from(self.starts(), PLAIN, self.rows(), *self.bounds(), best)
         return best, least
 
 
@@ -99,6 +117,7 @@ class Profile:
 
     def __init__(self, model: RecruitmentModel, best: Values, least: float, view: Values, held: int) -> None:
         self.model, self.best, self.least, self.view, self.held = model, best, least, view, held
+        self._rows = model.rows()
         self._lower, self._upper = model.bounds()
         if self.view[0] or self.view[1]:
             # Only the named quantity changes its meaning under another view; its bounds open up with it.
@@ -125,84 +144,12 @@ class Profile:
         """
         n = self.model.intensity_mso.size
         df = max(n - 3 - int(self.model.floor), 1)
-        t = float(stats.t.ppf(0.5 + LEVEL / 2, df))
+        t = float(special.stdtrit(df, 0.5 + LEVEL / 2))
         return 0.5 * n * math.log1p(t * t / df)
 
     def end(self, side: int, first_step: float, furthest: float) -> float:
         """Return one end of the interval; infinite where the cost has not risen enough at ``furthest``."""
-        limit = self.least + self.allowed()
-        inner, inner_rise, start = self.centre[self.held], 0.0, self.centre
-        step = first_step
-        for _ in range(60):
-            outer = inner + side * step
-            if side * (outer - furthest) >= 0:
-                outer = furthest
-            value, solved = self._cost_at(outer, start)
-            if value >= limit:
-                return self._between(inner, inner_rise, outer, value - self.least, start, solved)
-            if outer == furthest:
-                break
-            inner, inner_rise, start = outer, value - self.least, solved
-            step *= 2.0
-        return side * math.inf
-
-    def _cost_at(self, value: float, start: Values) -> tuple[float, Values]:
-        """Return the least cost with the coordinate held at ``value``, and where it is.
-
-        Two first guesses: the neighbour's solution, and that solution moved along the ridge of the likelihood. Alone,
-        the first can lose the ridge (a far S50 needs a far plateau), the second can overshoot it.
-        """
-        ahead = start + self._along_ridge(start) * (value - start[self.held])
-        tried = [self._solve(value, guess) for guess in (ahead, start)]
-        return min(tried, key=_cost_of)
-
-    def _solve(self, value: float, start: Values) -> tuple[float, Values]:
-        guess = start.copy()
-        guess[self.held] = value
-        found = np.empty(guess.size)
-        m = self.model
-        least = minimise(
-            guess, self.view, self.held, m.intensity_mso, m.log_uv, m.censored, self._lower, self._upper, found
-        )
-        return least, found
-
-    def _along_ridge(self, at: Values) -> Values:
-        """Return how the other parameters follow the held one where the information is greatest, per unit of it."""
-        n, m = at.size, self.model
-        info = np.empty((n, n))
-        cost(at, self.view, -1, m.intensity_mso, m.log_uv, m.censored, np.empty(n), info)
-        others = np.arange(n) != self.held
-        inner = info[np.ix_(others, others)]
-        inner = inner + np.eye(n - 1) * (1e-9 * np.trace(inner) + 1e-12)
-        direction = np.zeros(n)
-        direction[others] = -np.linalg.solve(inner, info[others, self.held])
-        return direction
-
-    def _between(
-        self, inner: float, inner_rise: float, outer: float, outer_rise: float, low: Values, high: Values
-    ) -> float:
-        """Return where the rise of the cost meets the limit, by false position on its square root (nearly linear)."""
-        target = math.sqrt(self.allowed())
-        a, fa = inner, math.sqrt(max(inner_rise, 0.0)) - target
-        b, fb = outer, math.sqrt(max(outer_rise, 0.0)) - target
-        for _ in range(40):
-            middle = b - fb * (b - a) / (fb - fa) if fb != fa else 0.5 * (a + b)
-            value, solved = self._cost_at(middle, low if abs(middle - a) < abs(middle - b) else high)
-            f = math.sqrt(max(value - self.least, 0.0)) - target
-            if abs(f) < 1e-4 or abs(b - a) < 1e-7:
-                return middle
-            if f < 0:
-                a, fa, low = middle, f, solved
-                fb *= 0.5 if fb > 0 and abs(f) > 0.1 else 1.0
-            else:
-                b, fb, high = middle, f, solved
-                fa *= 0.5 if abs(f) > 0.1 else 1.0
-        return 0.5 * (a + b)
-
-
-def _cost_of(tried: tuple[float, Values]) -> float:
-    return tried[0]
-
-
-def _spread(ranked: tuple[float, Values]) -> float:
-    return ranked[0]
+        return profile_end(
+            self.centre, self.least, self.allowed(), side, first_step, furthest,
+            self.view, self.held, self._rows, self._lower, self._upper,
+        )  # fmt: skip
