@@ -11,58 +11,83 @@ from decussa.estimate import hotspot
 from decussa.model.dialogue import Deliver, Found, Plan, Refused, Trial
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
-from decussa.plan.frame import Frame, deliver, usable
+from decussa.plan.frame import DeliverReply, Frame, deliver, usable
 from decussa.protocol.steps import Hotspot
 
 #: The search ends when this much of the belief lies within the repeatability of a hotspot.
 _SURE = 0.9
-#: Fewer pulses than this never settle a hotspot; without any response after this many the intensity is raised.
+#: Fewer pulses than this never settle a hotspot.
 _FEWEST = 12
-_NOTHING_AFTER = 8
+#: Without any response after this many pulses the intensity is raised (3 to 5 pulses a step of 10 % MSO: a published ramp).
+_NOTHING_AFTER = 5
 _RAISE_MSO = 10.0
+#: Pulses without a response that a search may cost beyond its budget: five at each of six levels.
+_MOST_SILENT = 30
+#: From this probability on that there is a response at all, a size counts as one.
+_LIKELY = 0.5
 
 
 def find_hotspot(frame: Frame, step: Hotspot, start_cm: tuple[float, float]) -> Plan:
-    """Search the grid around ``start_cm``; finds ``hotspot_x`` and ``hotspot_y`` in cm from the vertex."""
-    state = hotspot.start(grid_cm=_grid(step, start_cm), start_cm=start_cm)
+    """Search the grid around ``start_cm``; finds ``hotspot_x`` and ``hotspot_y`` in cm from the vertex.
+
+    Pulses before the first response raise the intensity step by step and do not count towards the step's budget, which begins
+    where there is something to map. Where an intensity is refused, the search goes on below it. A map belongs to one intensity:
+    with another it begins anew.
+    """
+    blank = state = hotspot.start(grid_cm=_grid(step, start_cm), start_cm=start_cm)
     ceiling = frame.limits.ceiling_mso
     intensity = min(step.intensity_mso, ceiling)
     site = start_cm
-    answered = False
+    answered = given = silent = 0
     limited = ""
-    number = 0
-    while number < step.pulses:
-        request = Deliver(
-            stimulus=Stimulus.single(intensity),
-            step=frame.step,
-            condition=f"{site[0]:g}, {site[1]:g} cm",
-            block=frame.step,
-            muscle=frame.muscle.label,
-            contraction_pct=step.contraction_pct,
-            site_cm=site,
-            why="The map is least sure here.",
+    while answered < step.pulses and given < step.pulses + _MOST_SILENT:
+        reply = yield from deliver(
+            Deliver(
+                stimulus=Stimulus.single(intensity),
+                step=frame.step,
+                condition=f"{site[0]:g}, {site[1]:g} cm",
+                block=frame.step,
+                muscle=frame.muscle.label,
+                contraction_pct=step.contraction_pct,
+                site_cm=site,
+                why="The map is least sure here.",
+            )
         )
-        reply = yield from deliver(request)
         if isinstance(reply, Refused):
             limited = f"{intensity:g} % MSO was not given: {reply.reason}"
             if not 0 < reply.highest_mso < intensity:
                 break
             ceiling = intensity = reply.highest_mso
+            state, silent = blank, 0
             continue
-        number += 1
-        if isinstance(reply, Trial) and usable(reply):
-            size = reply.value(frame.muscle.label, "amplitude_uv")
-            if math.isfinite(size) and size >= 0:
-                state = hotspot.learn(state, site, size)
-                answered = answered or size >= frame.criterion.size_uv
-        if not answered and number % _NOTHING_AFTER == 0:
-            intensity = min(intensity + _RAISE_MSO, ceiling)
+        given += 1
+        size = _size(frame, reply)
+        if not math.isnan(size):
+            state = hotspot.learn(state, site, size)
+            responds = size >= frame.criterion.size_uv and _is_there(frame, reply)
+            answered += answered > 0 or responds
+            silent += answered == 0
+        if not answered and silent == _NOTHING_AFTER:
+            if intensity >= ceiling:
+                break
+            intensity, silent, state = min(intensity + _RAISE_MSO, ceiling), 0, blank
         known = hotspot.summary(state)
         yield from frame.show({"hotspot_x": known.x, "hotspot_y": known.y}, curve=_map(state))
-        if number >= _FEWEST and answered and known.probability_nearby >= _SURE:
+        if answered >= _FEWEST and known.probability_nearby >= _SURE:
             break
         site = hotspot.suggest(state)
-    return _found(state, answered=answered, limited=limited)
+    return _found(state, answered=answered > 0, given=given, limited=limited)
+
+
+def _size(frame: Frame, reply: DeliverReply) -> float:
+    """Return a size that can be learnt from, else NaN."""
+    size = reply.value(frame.muscle.label, "amplitude_uv") if isinstance(reply, Trial) and usable(reply) else math.nan
+    return size if math.isfinite(size) and size >= 0 else math.nan
+
+
+def _is_there(frame: Frame, reply: DeliverReply) -> bool:
+    """Whether noise alone is no likely reason for what came back; taken to be so where nobody can tell."""
+    return isinstance(reply, Trial) and not reply.value(frame.muscle.label, "response_p") < _LIKELY
 
 
 def _map(state: hotspot.HotspotState) -> dict[str, tuple[float, ...]]:
@@ -72,13 +97,13 @@ def _map(state: hotspot.HotspotState) -> dict[str, tuple[float, ...]]:
     return {name: tuple(np.round(column, 2).tolist()) for name, column in columns.items()}
 
 
-def _found(state: hotspot.HotspotState, *, answered: bool, limited: str) -> Found:
+def _found(state: hotspot.HotspotState, *, answered: bool, given: int, limited: str) -> Found:
     known = hotspot.summary(state)
     if answered:
         return {"hotspot_x": known.x, "hotspot_y": known.y}
-    reason = f"no response at any site in {known.x.n} pulses; the coil stays at its start"
+    reason = f"no response at any site in {given} pulses; the coil stays at its start"
     reason = "; ".join(filter(None, (reason, limited)))
-    none = Estimate(n=known.x.n, method=known.x.method, reason=reason)
+    none = Estimate(n=given, method=known.x.method, reason=reason)
     return {"hotspot_x": none, "hotspot_y": none}
 
 

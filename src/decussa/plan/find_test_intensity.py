@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from decussa.estimate import target_size
 from decussa.model.dialogue import Plan, Refused, Trial
+from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
 from decussa.plan.frame import Frame, usable
 from decussa.protocol.steps import TestIntensity
@@ -45,5 +46,11 @@ def find_test_intensity(frame: Frame, step: TestIntensity) -> Plan:
         yield from frame.show({"test_intensity": target_size.summary(state)})
         if number >= _FEWEST and target_size.probability_in_range(state) >= _SURE:
             break
-    found = target_size.summary(state)
-    return {"test_intensity": replace(found, reason="; ".join(filter(None, (found.reason, limited))))}
+    return {"test_intensity": _found(target_size.summary(state), limited)}
+
+
+def _found(known: Estimate, limited: str) -> Estimate:
+    """Return what was found, and what limits it; no number where nothing was learnt."""
+    if known.n == 0:
+        return Estimate(method=known.method, reason=limited or "no usable trial")
+    return replace(known, reason="; ".join(filter(None, (known.reason, limited))))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,8 @@ from decussa.protocol.steps import Threshold
 
 #: So many pulses at the ceiling below the criterion, and the threshold is taken to lie above it.
 _SILENT_AT_CEILING = 3
+#: From this probability on that there is a response at all, a size counts as one.
+_LIKELY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +107,9 @@ def find_threshold(frame: Frame, step: Threshold) -> Plan:
     ceiling = frame.limits.ceiling_mso
     method = METHODS[step.method]
     state = method.start(frame, step, criterion)
-    silent = given = 0
+    hunt = _Hunt()
     limited = ""
-    while given < step.pulses and not method.done(state, step):
+    while hunt.given < step.pulses and hunt.silent < _SILENT_AT_CEILING and not method.done(state, step):
         level = min(set_on_device(method.suggest(state), frame.limits.device_step_mso), ceiling)
         reply = yield from frame.deliver(
             Stimulus.single(level),
@@ -119,26 +121,61 @@ def find_threshold(frame: Frame, step: Threshold) -> Plan:
             limited = f"{level:g} % MSO was not given: {reply.reason}"
             if not 0 < reply.highest_mso < level:
                 break
-            ceiling = reply.highest_mso
+            ceiling, hunt.silent = reply.highest_mso, 0
             continue
-        given += 1
-        size, noise = _read(frame, reply) if isinstance(reply, Trial) and usable(reply) else (math.nan, None)
-        if math.isnan(size):
+        hunt.given += 1
+        if not isinstance(reply, Trial) or not usable(reply) or math.isnan(size := _size(frame, reply)):
             continue
-        state = method.learn(state, level, size, noise)
-        silent = silent + 1 if level >= ceiling and size < criterion else 0
-        known = method.summary(state)
-        yield from frame.show({quantity: known}, curve=method.curve(state))
-        if silent >= _SILENT_AT_CEILING:
-            reason = f"no response up to {ceiling:g} % MSO, {given} pulses: the threshold lies above"
-            reason = "; ".join(filter(None, (reason, limited)))
-            return {quantity: Estimate(low=ceiling, high=math.inf, n=given, method=known.method, reason=reason)}
-    found = method.summary(state)
-    return {quantity: replace(found, reason="; ".join(filter(None, (found.reason, limited))))}
+        state = method.learn(state, level, size, hunt.noise_uv(reply.value(frame.muscle.label, "noise_uv")))
+        seen = size >= criterion and not reply.value(frame.muscle.label, "response_p") < _LIKELY
+        hunt.note(level, seen=seen, at_ceiling=level >= ceiling)
+        yield from frame.show({quantity: method.summary(state)}, curve=method.curve(state))
+    return {quantity: hunt.outcome(method.summary(state), limited)}
 
 
-def _read(frame: Frame, trial: Trial) -> tuple[float, float | None]:
-    """Return size and what noise alone gives, NaN and None where they cannot be learnt from."""
-    size, noise = (trial.value(frame.muscle.label, name) for name in ("amplitude_uv", "noise_uv"))
-    good = math.isfinite(size) and size > 0
-    return (size if good else math.nan), (noise if math.isfinite(noise) and noise > 0 else None)
+def _size(frame: Frame, trial: Trial) -> float:
+    """Return a size that can be learnt from, else NaN."""
+    size = trial.value(frame.muscle.label, "amplitude_uv")
+    return size if math.isfinite(size) and size > 0 else math.nan
+
+
+@dataclass(slots=True)
+class _Hunt:
+    """What a hunt has seen, whatever the method: pulses given, highest level, whether anything responded.
+
+    ``silent`` counts the pulses in a row at the ceiling that nothing answered.
+    """
+
+    given: int = 0
+    silent: int = 0
+    highest: float = 0.0
+    responded: bool = False
+    noises_uv: list[float] = field(default_factory=list)
+
+    def noise_uv(self, own_uv: float) -> float | None:
+        """Return what noise and background alone give: the trial's own, or the mean of the trials so far where that is more.
+
+        Background that was low before a pulse comes back after it, and would pass for a response.
+        """
+        if not (math.isfinite(own_uv) and own_uv > 0):
+            return None
+        self.noises_uv.append(own_uv)
+        return max(own_uv, sum(self.noises_uv) / len(self.noises_uv))
+
+    def note(self, level: float, *, seen: bool, at_ceiling: bool) -> None:
+        """Note one usable trial."""
+        self.highest = max(self.highest, level)
+        self.responded = self.responded or seen
+        self.silent = self.silent + 1 if at_ceiling and not seen else 0
+
+    def outcome(self, known: Estimate, limited: str) -> Estimate:
+        """Return what was found: a number only where something responded, and what limits it."""
+        if self.responded:
+            return replace(known, reason="; ".join(filter(None, (known.reason, limited))))
+        none = f"no response up to {self.highest:g} % MSO, {self.given} pulses" if self.highest else "no usable trial"
+        low = known.low if self.highest else math.nan
+        if self.silent >= _SILENT_AT_CEILING:
+            none, low = f"{none}: the threshold lies above", self.highest
+        reason = "; ".join(filter(None, (none, limited)))
+        high = math.inf if self.highest else math.nan
+        return Estimate(low=low, high=high, n=self.given, method=known.method, reason=reason)

@@ -7,9 +7,9 @@ failing listener is noted and dropped; a failing journal stops the session.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from decussa.model.dialogue import (
     Answer,
@@ -29,23 +29,22 @@ from decussa.model.dialogue import (
 )
 from decussa.model.sweep import Sweep
 from decussa.model.version import VERSION
-from decussa.plan.step import Ended, advance
+from decussa.plan.step import Ended
 from decussa.protocol.schema import Protocol
-from decussa.session.clock import Clock, from_text, to_text
-from decussa.session.limits import GATES, check_limits
-from decussa.session.measuring import MeasuredTrial, measure_sweep, trial_by_hand
+from decussa.session.clock import Clock
+from decussa.session.gates import open_gates
+from decussa.session.limits import check_limits
+from decussa.session.measuring import MeasuredTrial, measure_delivered
 from decussa.session.operator import Command, Hold, LeaveStep, Operator, Stop
-from decussa.session.tally import Tally, count
+from decussa.session.position import Position, step_on
+from decussa.session.scribe import Listener, Scribe
 from decussa.source.contract import Source
-from decussa.store.chain import Entry
 from decussa.store.journal import Journal
 from decussa.store.kinds import Kind
 from decussa.store.records import (
     AdverseEvent,
-    Body,
     Correction,
-    Gate,
-    ListenerFailed,
+    FollowUpDue,
     Measured,
     Remark,
     StepFound,
@@ -53,9 +52,13 @@ from decussa.store.records import (
     Tolerance,
 )
 
-Listener = Callable[[Entry], None]
 #: What kind of entry an operator's record makes.
-KIND_OF_RECORD: Mapping[type, Kind] = {Remark: "note", AdverseEvent: "adverse event", Correction: "correction"}
+KIND_OF_RECORD: Mapping[type, Kind] = {
+    Remark: "note",
+    AdverseEvent: "adverse event",
+    Correction: "correction",
+    Tolerance: "tolerance",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,22 +66,6 @@ class Stopped:
     """The session was ended before its plan was; it can be opened again."""
 
     reason: str
-
-
-@dataclass(slots=True, kw_only=True)
-class Position:
-    """Where a session stands: what the plan asks, what of it is on disk already, and what was given so far.
-
-    ``is_asked``: the request is on disk. ``is_noted``: what a finished step found is, too.
-    """
-
-    pending: Request | Ended
-    is_asked: bool = False
-    is_noted: bool = False
-    tally: Tally = field(default_factory=Tally)
-    gates: frozenset[str] = frozenset()
-    number: int = 0
-    began: datetime | None = None
 
 
 class Engine:
@@ -97,12 +84,12 @@ class Engine:
         listeners: Sequence[Listener] = (),
     ) -> None:
         self.plan, self.at, self.protocol = plan, position, protocol
-        self.source, self.journal, self.operator, self.clock = source, journal, operator, clock
-        self.listeners = list(listeners)
+        self.source, self.operator, self.clock = source, operator, clock
+        self.scribe = Scribe(journal, clock, listeners, position.began)
 
     def run(self) -> Found | Stopped:
         """Run until the plan ends or the operator stops; return what was found, or why it stopped."""
-        if not self._open_gates():
+        if not open_gates(self.at, self.scribe, self.operator):
             return self._stop("a gate does not hold")
         self.source.skip_to(self.at.number)
         if self.at.is_asked and isinstance(self.at.pending, Deliver):
@@ -111,23 +98,12 @@ class Engine:
             stopped = self._carry_out(request)
             if stopped is not None:
                 return stopped
-        self._write("finished", StepFound(step="session", results=dict(request.found)))
+        self.scribe.write("finished", StepFound(step="session", results=dict(request.found)))
         return request.found
-
-    def _open_gates(self) -> bool:
-        for gate in GATES:
-            if gate in self.at.gates:
-                continue
-            passed = self.operator.confirm_gate(gate)
-            self._write("gate", Gate(gate=gate, passed=passed, operator=self.operator.code))
-            if not passed:
-                return False
-            self.at.gates |= {gate}
-        return True
 
     def _obey(self, request: Request, due_s: float) -> Stopped | None:
         """Do what the operator wants before ``request``, which may be carried out at ``due_s``; until nothing is wanted."""
-        while self.at.pending is request and (wanted := self.operator.commands(request, due_s - self._seconds())):
+        while self.at.pending is request and (wanted := self.operator.commands(request, due_s - self.scribe.seconds())):
             for command in wanted:
                 if (stopped := self._do(command)) is not None:
                     return stopped
@@ -141,15 +117,15 @@ class Engine:
         if isinstance(command, LeaveStep):
             self._leave_step(command)
         else:
-            self._write(KIND_OF_RECORD[type(command.record)], command.record)
+            self.scribe.write(KIND_OF_RECORD[type(command.record)], command.record)
         return None
 
     def _hold(self, command: Hold) -> Stopped | None:
-        self._write("paused", Remark(text=command.text, operator=self.operator.code))
+        self.scribe.write("paused", Remark(text=command.text, operator=self.operator.code))
         while (wanted := self.operator.wait_to_go_on()) is not None:
             if (stopped := self._do(wanted)) is not None:
                 return stopped
-        self._write("resumed", Remark(text="", operator=self.operator.code))
+        self.scribe.write("resumed", Remark(text="", operator=self.operator.code))
         return None
 
     def _leave_step(self, command: LeaveStep) -> None:
@@ -157,13 +133,13 @@ class Engine:
             return
         kind: Kind = "step skipped" if command.action == "skip" else "step redone"
         mark = StepMark(step=self.at.pending.step, reason=command.reason, operator=self.operator.code)
-        self._write(kind, mark)
+        self.scribe.write(kind, mark)
         self._tell_plan(Jump(command.action))
 
     def _carry_out(self, request: Request) -> Stopped | None:
         """Have a request done, unless the operator stops or leaves the step before; a stimulus is written down when it is due."""
         if not isinstance(request, Deliver) and not self.at.is_asked:
-            self._write("asked", request)
+            self.scribe.write("asked", request)
             self.at.is_asked = True
         if isinstance(request, Show):
             self._show(request)
@@ -174,40 +150,40 @@ class Engine:
             return stopped
         if self.at.pending is not request:
             return None
-        self.clock.wait(due_s - self._seconds())
+        self.clock.wait(due_s - self.scribe.seconds())
         if isinstance(request, Deliver):
             self._give(request)
         elif isinstance(request, Rest):
             self._settle(Done())
         else:
-            self._settle(Answer(value=self._answer(request) if said is None else self._heard(request, said)))
+            self._settle(Answer(value=self._heard(request, self.operator.answer(request) if said is None else said)))
         return None
 
     def _due(self, request: Request) -> float:
         """Return when a request may be carried out, in seconds on the session's clock."""
         if isinstance(request, Deliver) and self.at.tally.last_s >= 0:
             return self.at.tally.last_s + request.wait_s
-        return self._seconds() + (request.seconds if isinstance(request, Rest) else 0.0)
+        return self.scribe.seconds() + (request.seconds if isinstance(request, Rest) else 0.0)
 
     def _show(self, request: Show) -> None:
         if request.final and not self.at.is_noted:
-            self._write("step found", StepFound(step=request.step, results=request.results))
+            self.scribe.write("step found", StepFound(step=request.step, results=request.results))
         self._settle(Done())
 
-    def _answer(self, request: Ask) -> str | float:
-        return self._heard(request, self.operator.answer(request))
-
     def _heard(self, request: Ask, value: str | float) -> str | float:
-        """Write a rating down as such, too."""
+        """Write down what an answer means besides: how a pulse was tolerated, or when something is due."""
         if request.kind == "rating" and isinstance(value, float | int):
-            self._write("tolerance", Tolerance(rating=float(value), intensity_mso=self.at.tally.last_mso))
+            self.scribe.write("tolerance", Tolerance(rating=float(value), intensity_mso=self.at.tally.last_mso))
+        if math.isfinite(request.due_h) and not self.at.is_noted:
+            due = FollowUpDue(what=request.key, due_at=self.scribe.in_hours(request.due_h))
+            self.scribe.write("follow-up due", due)
         return value
 
     def _give(self, request: Deliver) -> None:
         refusal = check_limits(
-            request, self.at.tally, self.protocol.limits, gates_passed=self.at.gates, at_s=self._seconds()
+            request, self.at.tally, self.protocol.limits, gates_passed=self.at.gates, at_s=self.scribe.seconds()
         )
-        self._write("asked", request)
+        self.scribe.write("asked", request)
         self.at.is_asked = True
         if refusal is not None:
             self._settle(refusal)
@@ -216,12 +192,9 @@ class Engine:
         came = self.source.deliver(request, number)
         if came is None or came.number != number:
             self._settle(self.operator.say_outcome(request, number))
-        elif came.sweep is not None:
-            measured = measure_sweep(came.sweep, request, number, self.source.channels, self.protocol)
-            self._settle(measured.trial, sweep=came.sweep, measured=measured)
         else:
-            measured = trial_by_hand(dict(came.sizes_uv or {}), request, number)
-            self._settle(measured.trial, measured=measured)
+            measured = measure_delivered(came, request, self.source.channels, self.protocol)
+            self._settle(measured.trial, sweep=came.sweep, measured=measured)
 
     def _settle(self, reply: Reply, *, sweep: Sweep | None = None, measured: MeasuredTrial | None = None) -> None:
         """Write the reply down, then let the plan hear it."""
@@ -229,50 +202,16 @@ class Engine:
         values = None
         if measured is not None and isinstance(reply, Trial):
             values = Measured(values=reply.values, method=measured.method, version=VERSION)
-        self._write(kind, reply, sweep=sweep, measured=values)
+        self.scribe.write(kind, reply, sweep=sweep, measured=values)
         self._tell_plan(reply)
 
     def _tell_plan(self, reply: Reply) -> None:
         assert not isinstance(self.at.pending, Ended)
-        step_on(self.at, self.plan, reply, at_s=self._seconds(), discomfort_stop=self.protocol.limits.discomfort_stop)
+        step_on(
+            self.at, self.plan, reply, at_s=self.scribe.seconds(), discomfort_stop=self.protocol.limits.discomfort_stop
+        )
 
     def _stop(self, reason: str) -> Stopped:
-        self._write("stopped", Remark(text=reason, operator=self.operator.code))
+        self.scribe.write("stopped", Remark(text=reason, operator=self.operator.code))
         self.plan.close()
         return Stopped(reason)
-
-    def _seconds(self) -> float:
-        if self.at.began is None:
-            return 0.0
-        return (self.clock.now() - self.at.began).total_seconds()
-
-    def _write(self, kind: Kind, body: Body, *, sweep: Sweep | None = None, measured: Measured | None = None) -> None:
-        entry = self.journal.append(kind, body, at=to_text(self.clock.now()), sweep=sweep, measured=measured)
-        if self.at.began is None:
-            self.at.began = from_text(entry.at)
-        self._tell_listeners(entry)
-
-    def catch_up(self, entries: Sequence[Entry]) -> None:
-        """Let the listeners see what was written before they came."""
-        for entry in entries:
-            self._tell_listeners(entry)
-
-    def _tell_listeners(self, entry: Entry) -> None:
-        for listener in tuple(self.listeners):
-            try:
-                listener(entry)
-            except Exception as error:  # noqa: BLE001 a guest may fail in any way; the session goes on without it
-                self.listeners.remove(listener)
-                name = getattr(listener, "__name__", type(listener).__name__)
-                self._write("listener failed", ListenerFailed(listener=name, error=f"{type(error).__name__}: {error}"))
-
-
-def step_on(position: Position, plan: Plan, reply: Reply, *, at_s: float, discomfort_stop: float) -> None:
-    """Move a position on by one reply: the tally, the number of stimuli, and what the plan asks next."""
-    request = position.pending
-    assert not isinstance(request, Ended)
-    position.tally = count(position.tally, request, reply, at_s=at_s, discomfort_stop=discomfort_stop)
-    if isinstance(request, Deliver) and isinstance(reply, Trial | Lost):
-        position.number += 1
-    position.pending = advance(plan, reply)
-    position.is_asked = position.is_noted = False

@@ -19,6 +19,7 @@ from decussa.model.version import VERSION
 from decussa.protocol.schema import Protocol
 from decussa.quality.verdict import Limits as TrialLimits
 from decussa.quality.verdict import TrialFacts, judge
+from decussa.source.contract import Delivered
 
 #: Method of a size that somebody read elsewhere and typed.
 BY_HAND = "peak-to-peak read elsewhere, typed by the operator"
@@ -30,6 +31,15 @@ class MeasuredTrial:
 
     trial: Trial
     method: str
+
+
+def measure_delivered(
+    came: Delivered, request: Deliver, channels: Sequence[Channel], protocol: Protocol
+) -> MeasuredTrial:
+    """Make a trial of what came back: of its sweep, or of the sizes that somebody read elsewhere."""
+    if came.sweep is None:
+        return trial_by_hand(dict(came.sizes_uv or {}), request, came.number)
+    return measure_sweep(came.sweep, request, came.number, channels, protocol)
 
 
 def measure_sweep(

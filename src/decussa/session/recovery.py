@@ -12,7 +12,7 @@ from decussa.model.errors import DecussaError
 from decussa.model.estimate import Estimate
 from decussa.plan.step import Ended, advance
 from decussa.session.clock import from_text
-from decussa.session.engine import Position, step_on
+from decussa.session.position import Position, step_on
 from decussa.session.tally import count
 from decussa.store.chain import Entry
 from decussa.store.codec import encode
@@ -68,7 +68,7 @@ def stand_at(plan: Plan, entries: Sequence[Entry], *, discomfort_stop: float) ->
         elif entry.kind == "asked":
             _compare(entry, position.pending, entries)
             position.is_asked = True
-        elif entry.kind == "step found":
+        elif entry.kind in ("step found", "follow-up due"):
             position.is_noted = True
         elif entry.kind in _JUMPS:
             step_on(position, plan, _JUMPS[entry.kind], at_s=at_s, discomfort_stop=discomfort_stop)

@@ -52,6 +52,7 @@ Kind = Literal[
     "remeasured",
     "stopped",
     "finished",
+    "follow-up due",
     "followed up",
 ]
 
@@ -250,6 +251,11 @@ KINDS: dict[Kind, KindOfEntry] = {
         "The plan came to its end, with what the whole session found.",
         (r.StepFound,),
         r.StepFound(step="session", results={"rmt": Estimate(value=51, low=49.5, high=52.6, n=18, method="adaptive")}),
+    ),
+    "follow-up due": KindOfEntry(
+        "The participant is to be asked again on a later day; most complaints come after the session.",
+        (r.FollowUpDue,),
+        r.FollowUpDue(what="follow-up", due_at="2026-03-02T11:05:00.000Z"),
     ),
     "followed up": KindOfEntry(
         "The participant was asked on a later day how it went since.",

@@ -112,6 +112,14 @@ class Tolerance:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FollowUpDue:
+    """Somebody is to ask the participant again: about what, and when (UTC)."""
+
+    what: str
+    due_at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Gate:
     """One condition for the first pulse, such as consent; only the outcome, never a health answer."""
 
@@ -221,6 +229,7 @@ Event = (
     | StepFound
     | AdverseEvent
     | Tolerance
+    | FollowUpDue
     | Gate
     | Remeasured
     | Correction
