@@ -36,7 +36,7 @@ def test_a_known_onset_is_found_and_held_by_its_interval():
 
     assert abs(np.median(errors)) < 0.5
     assert np.median(np.abs(errors)) < 1.0
-    assert held >= 48  # a 95 % interval holds fewer than 49 of 60 with a probability below 1e-5
+    assert held >= 52  # a 95 % interval holds fewer than 52 of 60 with a probability of 0.4 %
 
 
 def test_no_response_has_no_onset_and_says_so():
@@ -90,7 +90,7 @@ def test_a_known_end_of_silence_is_found_and_mostly_held():
         held += found.end.low <= end_ms <= found.end.high
 
     assert np.median(np.abs(errors)) < 2.0
-    assert held >= 32  # a 95 % interval holds fewer than 33 of 40 with a probability below 1e-2
+    assert held >= 34  # a 95 % interval holds fewer than 34 of 40 with a probability of 0.3 %
 
 
 def test_several_sweeps_together_narrow_the_interval():

@@ -12,10 +12,10 @@ from decussa.measuring.artifact import clean
 from decussa.measuring.compiled import compiled
 from decussa.measuring.door import check_sweeps, check_window_inside
 from decussa.measuring.door import first_pulse_ms as first_pulses
-from decussa.measuring.drift import BEATING, CALM, follow_drift
-from decussa.measuring.onset_kernel import LEAST_DOUBT_MS, ORDER, blur, merge_posteriors, quantile, thin, weigh_onsets
+from decussa.measuring.onset_kernel import ORDER, thin
+from decussa.measuring.onset_posterior import read_posterior, weigh_ends, weigh_under_drift
 from decussa.measuring.smooth_start import StartFamily, start_family
-from decussa.measuring.whitening import fit_noise, outlier_share, take_drift_away, whiten
+from decussa.measuring.whitening import fit_noise, take_drift_away
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 from decussa.model.sweep import SamplesUv
@@ -29,9 +29,6 @@ AFTER_WINDOW_MS = 15.0
 WORKING_HZ = 5000.0
 LEVEL = 0.95
 METHOD = "median of the posterior, smooth start over whitened noise"
-#: SD of a normal distribution over its median absolute deviation; least noise after a response, in parts of the baseline's.
-SD_PER_MAD = 1.4826
-LEAST_LEVEL = 0.02
 #: Fewest samples that a noise model is learnt from.
 LEAST_BASELINE = 32
 
@@ -41,7 +38,7 @@ class Onsets:
     """Onsets and ends of responses in ms from the test pulse, one per sweep; NaN where nothing could be measured.
 
     Onset and end are given as if there were a response: whether there is one is for the caller to judge. ``low_ms`` and
-    ``high_ms`` hold the central 95 % of the posterior of the onset, ``end_low_ms`` and ``end_high_ms`` that of the end;
+    ``high_ms`` hold the central 95 % of the widened posterior of the onset, ``end_low_ms`` and ``end_high_ms`` that of the end;
     ``response_p`` is the probability of a response by its shape in time.
     """
 
@@ -94,6 +91,7 @@ def model_onsets(
     -----
     Median of the posterior of the onset under: whitened noise of an autoregressive baseline with rare large samples, then a
     response out of a family of smooth starts (``smooth_start``), flat prior over the window. Nothing is filtered backwards.
+    The intervals are wider than the posterior by what the model does not know of its own errors (``doubt``).
     """
     bridged = np.ascontiguousarray(bridged_uv, dtype=np.float32)
     n_sweeps = bridged.shape[0]
@@ -104,10 +102,8 @@ def model_onsets(
         bridged, float(rate_hz), onset_sample, factor, window_ms, baseline_ms,
         np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
         np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps).copy(),
-        family, found,
+        family, intervals, found,
     )  # fmt: skip
-    if not intervals:
-        found[:, [1, 2, 4, 5]] = np.nan
     return Onsets(
         latency_ms=found[:, 0], low_ms=found[:, 1], high_ms=found[:, 2], end_ms=found[:, 3], end_low_ms=found[:, 4],
         end_high_ms=found[:, 5], response_p=found[:, 6],
@@ -117,7 +113,7 @@ def model_onsets(
 @compiled
 def _measure_onsets(
     bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, factor: int, window_ms: Window, baseline_ms: Window,
-    artifact_end_ms: Array, first_pulse_ms: Array, family: StartFamily, found: Array,
+    artifact_end_ms: Array, first_pulse_ms: Array, family: StartFamily, intervals: bool, found: Array,
 ) -> None:  # fmt: skip
     step_ms = 1e3 * factor / rate_hz
     places = family.start_cost.shape[3]
@@ -141,64 +137,24 @@ def _measure_onsets(
         coefficients /= math.sqrt(variance)
         clear = min(first, ORDER + max(0, math.ceil(zero + max(0.0, artifact_end_ms[i]) / step_ms)))
         weights = np.empty((last - first + 1) * places)
-        share, evidence = weigh_under_drift(raw, baseline, coefficients, clear, first, last, step_ms, family, weights)
-        for column, part in ((0, 0.5), (1, 0.025), (2, 0.975)):
-            found[i, column] = (first - 1 + quantile(weights, part) / places - zero) * step_ms
-        start = int(zero + found[i, 0] / step_ms)
-        ends = weigh_ends(raw[start:], coefficients, share, step_ms, family)
-        if ends.size > 0:
-            for column, part in ((3, 0.5), (4, 0.975), (5, 0.025)):
-                found[i, column] = (raw.size - ORDER - quantile(ends, part) / places - zero) * step_ms
+        loose = np.empty(weights.size if intervals else 0)
+        share, independent, evidence = weigh_under_drift(
+            raw, baseline, coefficients, clear, first, last, step_ms, family, weights, loose
+        )
+        value, early, late = read_posterior(weights, loose, step_ms / places)
+        found[i, 0] = (first - 1 - zero) * step_ms + value
+        found[i, 1] = (first - 1 - zero) * step_ms + early
+        found[i, 2] = (first - 1 - zero) * step_ms + late
+        rest = raw[int(zero + found[i, 0] / step_ms) :]
+        if rest.size >= LEAST_BASELINE:
+            ends = np.empty((rest.size - ORDER) * places)
+            loose = np.empty(ends.size if intervals else 0)
+            weigh_ends(rest, coefficients, share, independent, step_ms, family, ends, loose)
+            value, late, early = read_posterior(ends, loose, step_ms / places)
+            found[i, 3] = (raw.size - ORDER - zero) * step_ms - value
+            found[i, 4] = (raw.size - ORDER - zero) * step_ms - early
+            found[i, 5] = (raw.size - ORDER - zero) * step_ms - late
         found[i, 6] = 1.0 / (1.0 + math.exp(-min(max(evidence, -700.0), 700.0)))
-
-
-@compiled
-def weigh_under_drift(
-    raw: Array, baseline: Array, coefficients: Array, clear: int, first: int, last: int, step_ms: float,
-    family: StartFamily, weights: Array,
-) -> tuple[float, float]:  # fmt: skip
-    """Posterior of the onset, summed over a calm and a wandering sweep; returns the share of large noise and the log evidence.
-
-    Samples from ``clear`` on are free of artifact; the whitening ``coefficients`` leave unit noise.
-    """
-    calm = np.empty(baseline.size)
-    whiten(baseline, coefficients, calm)
-    share = outlier_share(calm[ORDER:])
-    white = np.empty(raw.size)
-    whiten(raw, coefficients, white)
-    gain = abs(coefficients.sum()) * math.sqrt((baseline * baseline).mean())
-    left = np.empty(raw.size)
-    other = np.empty(weights.size)
-    cost = follow_drift(white, clear, step_ms, gain, CALM, left)
-    some, none = weigh_onsets(left, first, last, 1e3 / step_ms, share, family, weights)
-    other_cost = follow_drift(white, clear, step_ms, gain, BEATING, left)
-    other_some, other_none = weigh_onsets(left, first, last, 1e3 / step_ms, share, family, other)
-    some = merge_posteriors(weights, other, some - cost, other_some - other_cost)
-    none = merge_posteriors(other, other, none - cost, other_none - other_cost)
-    weights[:] = blur(weights, LEAST_DOUBT_MS / step_ms * family.start_cost.shape[3])
-    return share, some - none
-
-
-@compiled
-def weigh_ends(raw: Array, coefficients: Array, share: float, step_ms: float, family: StartFamily) -> Array:
-    """Posterior of the end of a response that fills the beginning of ``raw``, from the last place backwards.
-
-    The end is the onset of the reversed samples: drift is taken away and noise made white backwards, so that nothing of the
-    response is seen after its end. The noise may be weaker than in the baseline: a contracting muscle is silent after its
-    response.
-    """
-    n = raw.size
-    if n < LEAST_BASELINE:
-        return np.empty(0)
-    flat = np.empty(n)
-    take_drift_away(raw[::-1].copy(), 1e3 / step_ms, flat)
-    white = np.empty(n)
-    whiten(flat, coefficients, white)
-    tail = white[ORDER : max(ORDER + 3, int(AFTER_WINDOW_MS / step_ms))]
-    white /= min(max(SD_PER_MAD * float(np.median(np.abs(tail))), LEAST_LEVEL), 1.0)
-    weights = np.empty((n - ORDER) * family.start_cost.shape[3])
-    weigh_onsets(white, ORDER, n - 1, 1e3 / step_ms, share, family, weights)
-    return blur(weights, LEAST_DOUBT_MS / step_ms * family.start_cost.shape[3])
 
 
 def onset_latency(

@@ -18,8 +18,6 @@ ORDER = 5
 #: Length over which the strength of the response is looked at, and how far from it its size may lie (octaves).
 STRENGTH_MS = 4.0
 OCTAVES = 1
-#: What the amplifier's delay and the difference between any model and a real start leave unknown, SD.
-LEAST_DOUBT_MS = 0.18
 #: Scores so far below the best add nothing.
 FORGET = 30.0
 
@@ -37,17 +35,6 @@ def thin(sweep: NDArray[np.float32], start: int, stop: int, factor: int) -> Arra
 
 
 @compiled
-def quantile(weights: Array, share: float) -> float:
-    """Place, counted in cells from the left edge of the first, below which ``share`` of the weight lies."""
-    total = 0.0
-    for j in range(weights.size):
-        if total + weights[j] >= share:
-            return float(j + (share - total) / weights[j])
-        total += weights[j]
-    return float(weights.size)
-
-
-@compiled
 def strongest(white: Array, first: int, width: int) -> float:
     """Largest mean square of ``width`` neighbours from ``first`` on."""
     best = 0.0
@@ -62,12 +49,14 @@ def strongest(white: Array, first: int, width: int) -> float:
 
 @compiled
 def weigh_onsets(
-    white: Array, first: int, last: int, rate_hz: float, share: float, family: StartFamily, weights: Array
-) -> tuple[float, float]:
+    white: Array, first: int, last: int, rate_hz: float, share: float, family: StartFamily, weights: Array,
+    independent: float, loose: Array,
+) -> tuple[float, float]:  # fmt: skip
     """Fill ``weights`` with the posterior of the onset; return the log likelihood with a response and without one.
 
     Cell j of ``weights`` spans 1/places of a sample; the first begins one sample before ``white[first]``. Samples before the
     onset are noise with rare large ones (``share``), those after it a member of the family of smooth starts plus unit noise.
+    ``loose``, where it has a size, is the posterior if only the share ``independent`` of the samples counts.
     """
     n = white.size
     carry, step_form, step_cost, start_form, start_cost = family
@@ -113,33 +102,26 @@ def weigh_onsets(
                 e2 = c[2, 0] * e0 + c[2, 1] * e1 + c[2, 2] * e2
                 e0, e1 = f0, f1
             row += starts
-    mass = 0.0
-    for j in range(count):
-        weights[j] = 0.0
-        for r in range(scores.shape[0]):
-            below = scores[r, j] - top
-            if below > -FORGET:
-                weights[j] += math.exp(below)
-        mass += weights[j]
-    for j in range(count):
-        weights[j] /= mass
+    mass = add_members(scores, top, 1.0, weights)
+    if loose.size > 0:
+        add_members(scores, top, independent, loose)
     return float(top + math.log(mass / count)), float(before[n])
 
 
 @compiled
-def blur(weights: Array, sd_cells: float) -> Array:
-    """Spread every weight normally over its neighbours; what would leave the window stays on its edge."""
-    reach = int(3 * sd_cells) + 1
-    bell = np.empty(2 * reach + 1)
-    for k in range(bell.size):
-        bell[k] = math.exp(-0.5 * ((k - reach) / sd_cells) ** 2)
-    bell /= bell.sum()
-    out = np.zeros(weights.size)
+def add_members(scores: Array, top: float, power: float, weights: Array) -> float:
+    """Fill ``weights`` with the sum over all members of likelihood to the ``power``, as shares; return the sum."""
+    mass = 0.0
     for j in range(weights.size):
-        if weights[j] > 1e-12:
-            for k in range(bell.size):
-                out[min(max(j + k - reach, 0), weights.size - 1)] += weights[j] * bell[k]
-    return out
+        weights[j] = 0.0
+        for r in range(scores.shape[0]):
+            below = power * (scores[r, j] - top)
+            if below > -FORGET:
+                weights[j] += math.exp(below)
+        mass += weights[j]
+    for j in range(weights.size):
+        weights[j] /= mass
+    return mass
 
 
 @compiled

@@ -13,37 +13,17 @@ from decussa.measuring.artifact import clean
 from decussa.measuring.compiled import compiled
 from decussa.measuring.door import check_sweeps, check_window, check_window_inside
 from decussa.measuring.latency import LEVEL, model_onsets
-from decussa.measuring.onset_kernel import blur, quantile, thin
-from decussa.measuring.silence_kernel import (
-    ACTIVE,
-    ORDER,
-    RAMPS_MS,
-    activity_ahead,
-    activity_levels,
-    expected_shares,
-    level_shares,
-    log_likelihoods,
-    ramp_scores,
-    silence_behind,
-)
-from decussa.measuring.whitening import autocovariance, take_drift_away
+from decussa.measuring.onset_kernel import thin
+from decussa.measuring.silence_kernel import ORDER
+from decussa.measuring.silence_posterior import LEAST_SILENCE_MS, QUIETEST_MS, read_returns, weigh_returns
+from decussa.measuring.whitening import take_drift_away
 from decussa.model.estimate import Estimate, SilentPeriod
 
 Array = NDArray[np.float64]
 
 #: Sweeps are brought near this rate by averaging neighbours.
 WORKING_HZ = 5000.0
-#: The floor is learnt from the quietest stretch of this length and what is as quiet beside it (power up to QUIET times as high).
-QUIETEST_MS = 15.0
-QUIET = 6.0
-#: A contraction has at least so many times the RMS of the floor; a silence lasts at least so long.
-LEAST_CONTRAST = 1.5
-LEAST_SILENCE_MS = 10.0
 METHOD = "median of the posterior, EMG returning over a noise floor"
-#: Doubt that any model of a return leaves: SD at a sudden one, and share of the time a gradual one takes.
-LEAST_DOUBT_MS = 0.1
-RAMP_DOUBT = 0.07
-
 #: Why there is no silent period, by the code in ``Silences.why``.
 REASONS = (
     "",
@@ -59,7 +39,7 @@ class Silences:
     """Silences in ms from the test pulse, one per sweep; NaN where there is none, ``why`` then counts into ``REASONS``.
 
     ``start_ms`` is the end of the response, ``end_ms`` the start of the return of activity; ``low_ms`` and ``high_ms`` hold
-    the central 95 % of the posterior of ``end_ms``.
+    the central 95 % of the widened posterior of ``end_ms``.
     """
 
     start_ms: Array
@@ -113,7 +93,8 @@ def model_silences(
     Notes
     -----
     Median of the posterior of the return under the model of ``silence_kernel``: EMG with the spectrum of the baseline on a
-    floor, a return that takes 0 to 55 ms, breaks allowed; flat prior over time.
+    floor, a return that takes 0 to 55 ms, breaks allowed; flat prior over time. The interval is wider than the posterior by what
+    the model does not know of its own errors (``doubt``).
     """
     bridged = np.ascontiguousarray(bridged_uv, dtype=np.float32)
     n_sweeps = bridged.shape[0]
@@ -125,10 +106,8 @@ def model_silences(
         np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps).copy(),
         np.broadcast_to(np.asarray(response_end_ms, dtype=np.float64), n_sweeps).copy(),
         np.broadcast_to(np.fmax(window_ms[0], artifact_end_ms), n_sweeps).astype(np.float64),
-        found, why,
+        intervals, found, why,
     )  # fmt: skip
-    if not intervals:
-        found[:, 2:] = np.nan
     return Silences(start_ms=found[:, 0], end_ms=found[:, 1], low_ms=found[:, 2], high_ms=found[:, 3], why=why)
 
 
@@ -136,7 +115,7 @@ def model_silences(
 def _measure_silences(
     bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, factor: int, baseline_ms: tuple[float, float],
     search_end_ms: float, first_pulse_ms: Array, response_end_ms: Array, otherwise_ms: Array,
-    found: Array, why: NDArray[np.int64],
+    intervals: bool, found: Array, why: NDArray[np.int64],
 ) -> None:  # fmt: skip
     hz = rate_hz / factor
     for i in range(bridged.shape[0]):
@@ -155,69 +134,13 @@ def _measure_silences(
         after = np.empty(flat.size - start)
         take_drift_away(flat[:base], hz, before)
         take_drift_away(flat[start:], hz, after)
-        why[i], weights = return_posterior(before, after, 1e3 / hz)
+        weights = np.zeros(after.size)
+        loose = np.zeros(after.size if intervals else 0)
+        why[i] = weigh_returns(before, after, 1e3 / hz, weights, loose)
         if why[i] == 0:
             found[i, 0] = response_end_ms[i]
-            for column, part in enumerate((0.5, 0.025, 0.975)):
-                found[i, 1 + column] = (start - 0.5 + quantile(weights, part) - zero) * 1e3 / hz
-
-
-@compiled
-def return_posterior(before: Array, after: Array, step_ms: float) -> tuple[int, Array]:
-    """Reason (0: there is a silence) and posterior of the return before each sample of ``after``."""
-    loud = autocovariance(before[ORDER:], ORDER)
-    quiet = floor_autocovariance(after, step_ms)
-    n = after.size
-    weights = np.zeros(n)
-    if not loud[0] > LEAST_CONTRAST**2 * quiet[0] or not quiet[0] > 0.0:
-        return 2, weights
-    levels = activity_levels(loud, quiet)
-    forward = np.empty((levels.size, before.size))
-    backward = np.empty((ACTIVE, before.size))
-    log_likelihoods(before, levels, loud, quiet, forward, backward)
-    shares = level_shares(forward[:, ORDER:], expected_shares(levels), step_ms)
-    forward = np.empty((levels.size, n))
-    backward = np.empty((ACTIVE, n))
-    log_likelihoods(after, levels, loud, quiet, forward, backward)
-    ahead = activity_ahead(backward, shares, step_ms)
-    silent = np.empty(n + 1)
-    busy = np.empty(n + 1)
-    silence_behind(forward, backward, shares, step_ms, silent, busy)
-    scores = np.empty((len(RAMPS_MS), n))
-    ramp_scores(backward, levels, ahead, step_ms, scores)
-    top = -1e300
-    for r in range(len(RAMPS_MS)):
-        for k in range(n):
-            scores[r, k] += silent[k]
-            top = max(top, scores[r, k])
-    if silent[n] > top:
-        return 4, weights
-    if (busy[:n] + ahead[:n]).max() > top - 3.0:
-        return 3, weights
-    for r in range(len(RAMPS_MS)):
-        weights += blur(np.exp(scores[r] - top), (LEAST_DOUBT_MS + RAMP_DOUBT * RAMPS_MS[r]) / step_ms)
-    weights /= weights.sum()
-    if quantile(weights, 0.5) * step_ms < LEAST_SILENCE_MS:
-        return 3, weights
-    return 0, weights
-
-
-@compiled
-def floor_autocovariance(after: Array, step_ms: float) -> Array:
-    """Autocovariance of the quietest stretch and of what is as quiet beside it."""
-    width = max(ORDER + 2, round(QUIETEST_MS / step_ms))
-    short = max(3, round(QUIETEST_MS / 3 / step_ms))
-    power = np.zeros(after.size + 1)
-    for k in range(after.size):
-        power[k + 1] = power[k] + after[k] * after[k]
-    start = int(np.argmin(power[width:] - power[:-width]))
-    stop = start + width
-    limit = QUIET * (power[stop] - power[start]) / width
-    while start > 0 and (power[start - 1 + short] - power[start - 1]) / short < limit:
-        start -= 1
-    while stop < after.size and (power[stop + 1] - power[stop + 1 - short]) / short < limit:
-        stop += 1
-    return autocovariance(after[start:stop], ORDER)
+            for column, place in enumerate(read_returns(weights, loose, 1e3 / hz)):
+                found[i, 1 + column] = (start - 0.5 + place - zero) * 1e3 / hz
 
 
 def silent_period(

@@ -1,0 +1,94 @@
+"""Posterior of onset and end of the response in one sweep: drift followed, noise made white, doubt added; compiled."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decussa.measuring.compiled import compiled
+from decussa.measuring.doubt import blur, independent_share, quantile, reach_back
+from decussa.measuring.drift import BEATING, CALM, follow_drift
+from decussa.measuring.onset_kernel import ORDER, merge_posteriors, weigh_onsets
+from decussa.measuring.smooth_start import StartFamily
+from decussa.measuring.whitening import outlier_share, take_drift_away, whiten
+
+Array = NDArray[np.float64]
+
+#: What the amplifier's delay and the difference between any model and a real start leave unknown, SD: of value and interval.
+VALUE_DOUBT_MS = 0.18
+LIMIT_DOUBT_MS = 0.12
+#: For the interval the log likelihood counts by this power of the share of independent samples; this share of the posterior
+#: lies earlier by so much on average, and by so much of its half-width more (``doubt``).
+LEAN_POWER = 0.75
+EARLIER_SHARE = 0.3
+EARLIER_MS = 0.25
+EARLIER_PER_WIDTH = 0.6
+#: What lies within so long at the end of a sweep's window is noise; SD of a normal distribution over its median absolute
+#: deviation; least noise after a response, in parts of the baseline's.
+TAIL_MS = 15.0
+SD_PER_MAD = 1.4826
+LEAST_LEVEL = 0.02
+
+
+@compiled
+def weigh_under_drift(
+    raw: Array, baseline: Array, coefficients: Array, clear: int, first: int, last: int, step_ms: float,
+    family: StartFamily, weights: Array, loose: Array,
+) -> tuple[float, float, float]:  # fmt: skip
+    """Posterior of the onset, summed over a calm and a wandering sweep; ``loose`` gets the one for the interval, or has no size.
+
+    Samples from ``clear`` on are free of artifact; the whitening ``coefficients`` leave unit noise. Returns the share of large
+    noise, the power of the log likelihood for the interval and the log evidence of a response.
+    """
+    calm = np.empty(baseline.size)
+    whiten(baseline, coefficients, calm)
+    share = outlier_share(calm[ORDER:])
+    independent = independent_share(calm[ORDER:], step_ms) ** LEAN_POWER if loose.size > 0 else 1.0
+    white = np.empty(raw.size)
+    whiten(raw, coefficients, white)
+    gain = abs(coefficients.sum()) * math.sqrt((baseline * baseline).mean())
+    left = np.empty(raw.size)
+    other = np.empty(weights.size)
+    other_loose = np.empty(loose.size)
+    hz = 1e3 / step_ms
+    cost = follow_drift(white, clear, step_ms, gain, CALM, left)
+    some, none = weigh_onsets(left, first, last, hz, share, family, weights, independent, loose)
+    other_cost = follow_drift(white, clear, step_ms, gain, BEATING, left)
+    other_some, other_none = weigh_onsets(left, first, last, hz, share, family, other, independent, other_loose)
+    merge_posteriors(loose, other_loose, some - cost, other_some - other_cost)
+    some = merge_posteriors(weights, other, some - cost, other_some - other_cost)
+    none = merge_posteriors(other, other, none - cost, other_none - other_cost)
+    return share, independent, some - none
+
+
+@compiled
+def weigh_ends(
+    raw: Array, coefficients: Array, share: float, independent: float, step_ms: float, family: StartFamily, weights: Array,
+    loose: Array,
+) -> None:  # fmt: skip
+    """Posterior of the end of a response that fills the beginning of ``raw``, from the last place backwards.
+
+    The end is the onset of the reversed samples: drift is taken away and noise made white backwards, so that nothing of the
+    response is seen after its end. The noise may be weaker than in the baseline: a contracting muscle is silent after its
+    response.
+    """
+    n = raw.size
+    flat = np.empty(n)
+    take_drift_away(raw[::-1].copy(), 1e3 / step_ms, flat)
+    white = np.empty(n)
+    whiten(flat, coefficients, white)
+    tail = white[ORDER : max(ORDER + 3, int(TAIL_MS / step_ms))]
+    white /= min(max(SD_PER_MAD * float(np.median(np.abs(tail))), LEAST_LEVEL), 1.0)
+    weigh_onsets(white, ORDER, n - 1, 1e3 / step_ms, share, family, weights, independent, loose)
+
+
+@compiled
+def read_posterior(weights: Array, loose: Array, cell_ms: float) -> tuple[float, float, float]:
+    """Median of the posterior, central 95 % of the one for the interval, in ms from the first cell; NaN where it has no size."""
+    value = cell_ms * quantile(blur(weights, VALUE_DOUBT_MS / cell_ms), 0.5)
+    if loose.size == 0:
+        return value, math.nan, math.nan
+    wide = reach_back(blur(loose, LIMIT_DOUBT_MS / cell_ms), EARLIER_SHARE, EARLIER_MS / cell_ms, EARLIER_PER_WIDTH)
+    return value, min(value, cell_ms * quantile(wide, 0.025)), max(value, cell_ms * quantile(wide, 0.975))
