@@ -1,0 +1,82 @@
+"""What the review says: every word of its window, in the language of the pages."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from decussa.screen.language import phrase
+from decussa.screen.words import verdict_words
+
+#: Reasons that are offered; others may be typed.
+REASONS = (
+    "moved before the pulse",
+    "not at rest",
+    "contraction not held",
+    "artifact over the response",
+    "response not certain",
+    "coil slipped",
+    "electrode came off",
+    "heartbeat over the response",
+    "cough or speech",
+)
+
+
+def view_words(muscle: str, muscles: Sequence[str], others: Sequence[str]) -> dict[str, Any]:
+    """Return the words of a review's window about a muscle; ``others`` are the codes of other raters."""
+    verdicts = {kind: verdict_words(kind) for kind in ("accept", "doubtful", "reject")}
+    return {
+        "sweeps": phrase("Sweeps"),
+        "strip": phrase("Sweeps in order; the arrow keys step"),
+        "counted": phrase("{seen} of {all} seen", seen="{seen}", all="{all}"),
+        "sweep": phrase("Sweep"),
+        "yours": phrase("Your marks"),
+        "size": phrase("Size"),
+        "corrected": phrase("without noise"),
+        "background": phrase("Background"),
+        "limit": phrase("limit"),
+        "active": phrase("held, no limit of rest"),
+        "window": phrase("Window"),
+        "condition": phrase("Condition"),
+        "muscle": phrase("Muscle"),
+        "muscles": list(muscles),
+        "muscleNow": muscle,
+        "every": phrase("every one"),
+        "show": phrase("Show"),
+        "shows": {
+            "": phrase("all"),
+            "unseen": phrase("not seen yet"),
+            "changed": phrase("changed by you"),
+            **verdicts,
+        },
+        "verdicts": verdicts,
+        "unseen": phrase("not seen yet"),
+        "hidden": phrase("hidden"),
+        "others": phrase("Other raters") if others else "",
+        "notSeen": phrase("not seen by them"),
+        "marks": {
+            "onset_ms": phrase("onset"),
+            "end_ms": phrase("end"),
+            "silent_end_ms": phrase("silence ends"),
+            "window_start_ms": phrase("from"),
+            "window_end_ms": phrase("to"),
+        },
+        "markNames": {
+            "onset_ms": phrase("Onset"),
+            "end_ms": phrase("End"),
+            "silent_end_ms": phrase("Silence ends"),
+        },
+        "proposed": phrase("proposed"),
+        "asProposed": phrase("as proposed"),
+        "none": phrase("none proposed"),
+        "reason": phrase("Why"),
+        "reasons": [phrase(reason) for reason in REASONS],
+        "this": phrase("this sweep"),
+        "blank": phrase("stimulus artifact, not drawn"),
+        "untaken": phrase("Drag a mark, or [O] onset, [E] end"),
+        "taken": phrase("{mark}: [←] [→] by 0.1 ms, [Shift] by 1, [0] none, [Enter] done", mark="{mark}"),
+        "unwritten": phrase("{n} not written yet", n="{n}"),
+        "waiting": phrase("Waiting until everything is written."),
+        "first": phrase("This is the first one."),
+        "last": phrase("There is no further one."),
+    }
