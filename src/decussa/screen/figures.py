@@ -157,7 +157,8 @@ def _belief(scale: Scale, curve: Mapping[str, tuple[float, ...]], now: Estimate,
     if now.low > scale.low:
         parts.append(words(scale(now.low) - 8, base - 12, number(now.low, 1), "tb", "end"))
     if now.high < scale.high:
-        parts.append(words(scale(now.high) + 8, base - 12, number(now.high, 1), "tb", "start"))
+        x = min(scale(now.high) + 8, WIDTH - 36)
+        parts.append(words(x, base - 12, number(now.high, 1), "tb", "start"))
     return "".join(parts)
 
 

@@ -21,7 +21,7 @@ class Act:
     fields: Mapping[str, str]
 
 
-class Hands(Element, component="assets/hands.js"):  # type: ignore[call-arg, misc]
+class Hands(Element, component="assets/hands.js"):
     """Sends what keys, buttons and forms mean; ``hold`` says which keys mean what, for which turn."""
 
     def __init__(self, on_act: Callable[[Act], None]) -> None:
@@ -44,5 +44,7 @@ def _read(args: Any) -> Act:
     return Act(
         name=str(given.get("act", "")),
         turn=turn if isinstance(turn, int) else -1,
-        fields={str(name): str(value)[:LONGEST_FIELD] for name, value in fields.items()} if isinstance(fields, dict) else {},
+        fields={str(name): str(value)[:LONGEST_FIELD] for name, value in fields.items()}
+        if isinstance(fields, dict)
+        else {},
     )

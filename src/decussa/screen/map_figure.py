@@ -21,7 +21,7 @@ from decussa.session.evidence import SiteSoFar
 _UNKNOWN_SD = 1.1
 #: Below this a highest expected size is little more than noise: the map stays pale (common practice, no source).
 _LEAST_PEAK_UV = 100.0
-_SHARES = (0.2, 0.4, 0.6, 0.8)
+_SHARES = (0.3, 0.5, 0.7, 0.9)
 _FINE = 61
 Values = NDArray[np.float64]
 

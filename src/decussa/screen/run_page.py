@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 from nicegui import run, ui
 
 from decussa.screen.hands import Act, Hands
@@ -22,6 +24,8 @@ from decussa.screen.sweep_view import SweepView
 #: How often a window looks whether the session has moved, and whether another program has written, in s.
 LOOK_S = 0.05
 CATCH_UP_S = 2.0
+#: Work that takes no longer is not mentioned, in s.
+PATIENCE_S = 0.4
 
 
 def add_pages(desk: Desk) -> None:
@@ -40,6 +44,7 @@ class RunPage:
         self.sheet = ""
         self.message = ""
         self._drawn: tuple[object, ...] = ()
+        self._worked_from = time.monotonic()
         title = phrase("Run: {session}", session=live.session)
         links = links_of(live.study, live.session, rehearsal=live.rehearsal)
         with page_frame(title, "Run", links, rehearsal=live.rehearsal) as self._who:
@@ -106,6 +111,8 @@ class RunPage:
         """Draw anew what has changed since; the countdown moves once a second."""
         live = self.live
         mode = mode_of(live)
+        if self._is_moment(mode):
+            return
         wait = wait_of(live, mode)
         state = (
             mode,
@@ -125,6 +132,12 @@ class RunPage:
             await run.io_bound(live.work_out)
             self._evidence.set_content(evidence_panels(live))
         self._wait.set_content(wait)
+
+    def _is_moment(self, mode: Mode) -> bool:
+        """Whether the engine has been at work for so short a time that what is shown may stay."""
+        if mode != "working":
+            self._worked_from = time.monotonic()
+        return time.monotonic() - self._worked_from < PATIENCE_S and mode == "working"
 
     def _draw(self, mode: Mode) -> None:
         live = self.live

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 
 from decussa.model.dialogue import Deliver
 from decussa.model.estimate import Estimate
-from decussa.protocol.steps import TestIntensity
+from decussa.protocol.steps import PairedBlock, TestIntensity
 from decussa.screen.figures import funnel
 from decussa.screen.language import phrase
 from decussa.screen.level_figures import contraction_band, efforts, silences
@@ -19,6 +19,7 @@ from decussa.screen.size_figures import sizes_by_current, sizes_by_setting, size
 from decussa.screen.words import (
     THIN,
     body_part,
+    in_millivolt,
     interval,
     minutes_words,
     ms,
@@ -69,7 +70,7 @@ def evidence_panels(live: LiveSession) -> str:
     evidence = live.evidence()
     draw = _BY_KIND.get(live.kind, _in_order)
     parts = [_said(live), _contraction(live, evidence), draw(live, evidence)]
-    return "".join(part for part in parts if part) + found_so_far(live.view.results) + plan_panel(live)
+    return "".join(part for part in parts if part) + _found(live) + plan_panel(live)
 
 
 def plan_panel(live: LiveSession) -> str:
@@ -114,25 +115,35 @@ def tape_of(live: LiveSession) -> str:
     return f'<div class="tapehead"><b>{head}</b><span class="small">{note}</span></div>{drawn}'
 
 
-def found_so_far(results: Mapping[str, Estimate]) -> str:
+def found_so_far(results: Mapping[str, Estimate], head: str) -> str:
     """Return what the finished steps found, as a table."""
     if not results:
         return ""
-    return plate(phrase("Found so far"), phrase("95 % interval"), found_table(results))
+    muscles = dict.fromkeys(quantity(key)[2] for key in results)
+    note = phrase("95 % interval")
+    if len(muscles) == 1:
+        note = f"{text(body_part(next(iter(muscles))))} · {note}"
+    return plate(head, note, _found_table(results, name_muscles=len(muscles) > 1))
 
 
-def found_table(results: Mapping[str, Estimate]) -> str:
+def _found_table(results: Mapping[str, Estimate], *, name_muscles: bool) -> str:
     """Return findings as rows: what, value with interval, unit; a reason where there is no value."""
     rows = []
     for key, estimate in results.items():
         name, unit, label = quantity(key)
-        value = f"<b>{value_of(estimate)}</b> {interval(estimate)}".strip()
+        shown, unit = in_millivolt(estimate, unit)
+        value = f"<b>{value_of(shown)}</b> {interval(shown)}".strip()
         reason = f'<br><span class="fine">{text(estimate.reason)}</span>' if estimate.reason else ""
+        where = f'<br><span class="fine">{text(body_part(label))}</span>' if name_muscles else ""
         rows.append(
-            f'<tr><th scope="row">{text(name)}<br><span class="fine">{text(body_part(label))}</span></th>'
-            f'<td class="r">{value}{reason}</td><td>{text(unit)}</td></tr>'
+            f'<tr><th scope="row">{text(name)}{where}</th><td class="r">{value}{reason}</td><td>{text(unit)}</td></tr>'
         )
     return f'<table class="found"><tbody>{"".join(rows)}</tbody></table>'
+
+
+def _found(live: LiveSession) -> str:
+    head = phrase("Found") if live.view.state == "finished" else phrase("Found so far")
+    return found_so_far(live.view.results, head)
 
 
 def _said(live: LiveSession) -> str:
@@ -192,12 +203,15 @@ def _map(live: LiveSession, evidence: Evidence) -> str:
 def _ratios(live: LiveSession, evidence: Evidence) -> str:
     if not evidence.ratios:
         return _in_order(live, evidence)
+    step = live.steps.get(live.view.step)
+    names = [one.name for one in step.conditions] if isinstance(step, PairedBlock) else []
+    shown = sorted(evidence.ratios, key=lambda one: names.index(one.name) if one.name in names else len(names))
     legend = phrase(
         "Grey lines: the interval earlier in the block. Ratio of means, against test alone of the same block."
     )
-    drawn = f'{ratios(evidence.ratios)}<p class="fine">{legend}</p>'
+    drawn = f'{ratios(shown)}<p class="fine">{legend}</p>'
     means = live.means()
-    sweeps = plate(phrase("Mean sweeps"), phrase("dashed: test alone"), mean_sweeps(means, series_of(evidence.ratios)))
+    sweeps = plate(phrase("Mean sweeps"), phrase("dashed: test alone"), mean_sweeps(means, series_of(shown)))
     return plate(phrase("Ratio to test alone, so far"), phrase("95 % interval"), drawn) + (sweeps if means else "")
 
 

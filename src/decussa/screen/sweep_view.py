@@ -10,6 +10,7 @@ import numpy as np
 from nicegui.element import Element
 
 from decussa.compose.looking import SweepShown
+from decussa.screen.language import phrase
 from decussa.screen.words import ms, uv
 
 _MARKS = (
@@ -18,12 +19,12 @@ _MARKS = (
 )  # fmt: skip
 
 
-class SweepView(Element, component="assets/sweep_view.js"):  # type: ignore[call-arg, misc]
+class SweepView(Element, component="assets/sweep_view.js"):
     """A canvas that draws one sweep with its marks."""
 
     def __init__(self) -> None:
         super().__init__()
-        self._props.update(sweep=None, label="No sweep yet")
+        self._props.update(sweep=None, label=_label(None))
         self._shown: SweepShown | None = None
 
     def show(self, sweep: SweepShown | None) -> None:
@@ -44,12 +45,14 @@ def _packed(sweep: SweepShown) -> dict[str, Any]:
         "window": list(sweep.window_ms),
         "marks": {name: sweep.marks[name] for name in _MARKS if math.isfinite(sweep.marks.get(name, math.nan))},
         "size": uv(sweep.marks.get("amplitude_uv", math.nan)),
+        "cut": phrase("not whole"),
     }
 
 
 def _label(sweep: SweepShown | None) -> str:
     if sweep is None:
-        return "No sweep yet"
+        return phrase("No sweep yet")
     onset = sweep.marks.get("latency_ms", math.nan)
-    said = "no onset found" if math.isnan(onset) else f"onset {ms(onset)}"
-    return f"Sweep: {uv(sweep.marks.get('amplitude_uv', math.nan))} peak to peak, {said}"
+    said = phrase("no onset found") if math.isnan(onset) else phrase("onset {time}", time=ms(onset))
+    size = uv(sweep.marks.get("amplitude_uv", math.nan))
+    return phrase("Sweep: {size} peak to peak, {onset}", size=size, onset=said)

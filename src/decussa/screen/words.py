@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from decussa.model.dialogue import Deliver
 from decussa.model.errors import DecussaError
@@ -107,6 +108,14 @@ def interval(estimate: Estimate, digits: int | None = None) -> str:
     low = phrase("no lower limit") if math.isinf(estimate.low) else number(estimate.low, digits)
     high = phrase("no upper limit") if math.isinf(estimate.high) else number(estimate.high, digits)
     return f"[{low}, {high}]"
+
+
+def in_millivolt(estimate: Estimate, unit: str) -> tuple[Estimate, str]:
+    """Return an estimate and its unit, in mV where it is a size of 1 mV or more."""
+    if not unit.startswith("µV") or not estimate.value >= 1000:
+        return estimate, unit
+    value, low, high = (number_ / 1000 for number_ in (estimate.value, estimate.low, estimate.high))
+    return replace(estimate, value=value, low=low, high=high), unit.replace("µV", "mV")
 
 
 def value_of(estimate: Estimate) -> str:

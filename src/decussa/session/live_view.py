@@ -108,6 +108,8 @@ def fold(view: LiveView, entry: Entry) -> LiveView:
     if event is not None:
         view = replace(view, state=next_state(view.state, event))
     body = entry.body
+    if entry.kind == "started":
+        view = replace(view, gates={})  # a fresh plan has every gate confirmed anew
     if entry.kind == "asked":
         return _asked(view, body)
     if entry.kind in ("answered", "refused", "lost"):

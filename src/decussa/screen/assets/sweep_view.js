@@ -46,6 +46,13 @@ export default {
       for (const v of quiet) middle += v / Math.max(quiet.length, 1);
       let low = Infinity, high = -Infinity;
       for (const v of [...quiet, ...part(cut1, end)]) { low = Math.min(low, v); high = Math.max(high, v); }
+      // Where a silence is looked for the background counts: the scale is that of the background, the response leaves it.
+      const near = known(marks.silent_end_ms);
+      if (near) {
+        low = Infinity; high = -Infinity;
+        for (const v of [...quiet, ...part(Math.max(win[1], marks.silent_end_ms), end)]) { low = Math.min(low, v); high = Math.max(high, v); }
+        const room = (high - low) * 0.7; low -= room; high += room;
+      }
       const least = Math.max(known(marks.noise_uv) ? marks.noise_uv * 1.6 : 0, 30);
       if (high - low < least) { const pad = (least - (high - low)) / 2; low -= pad; high += pad; }
       const span = (high - low) * 1.16, centre = (high + low) / 2;
@@ -78,10 +85,15 @@ export default {
         for (let i = Math.max(index(t0), 0); i <= last; i++) g.lineTo(tx(start + i * step), ty(y[i]));
         g.stroke();
       };
+      g.save(); g.beginPath(); g.rect(box.left - 3, box.top, box.right - box.left + 6, box.bottom - box.top); g.clip();
       for (const [color, width] of [[ink('--paper'), 6], [ink('--ink'), 2]]) { trace(start, cut0 - step, color, width); trace(cut1, end, color, width); }
+      g.restore();
       // Size bracket at the right.
       const response = part(Math.max(win[0], cut1), Math.min(win[1], end));
-      if (response.length && known(marks.amplitude_uv)) {
+      if (near) {
+        say(this.sweep.size, box.right + 9, box.top + 12, 'left', ink('--ink'), 600);
+        say(this.sweep.cut, box.right + 9, box.top + 30, 'left', ink('--ink-2'));
+      } else if (response.length && known(marks.amplitude_uv)) {
         let top = -Infinity, foot = Infinity, at = 0, from = 0;
         response.forEach((v, i) => { if (v > top) { top = v; at = i; } if (v < foot) { foot = v; from = i; } });
         const t0 = Math.max(win[0], cut1), x = box.right + 12;
