@@ -9,6 +9,16 @@ from dataclasses import dataclass, field
 from decussa.report import numbers, words
 from decussa.report.content import Condition, Found, MusclePlace, has_curve
 
+#: What the plan's own searches find, with the unit of the summary.
+_SEARCHED = (
+    ("rmt", "% MSO"),
+    ("amt", "% MSO"),
+    ("test_intensity", "% MSO"),
+    ("base", "% MSO"),
+    ("trunk_test", "% MSO"),
+    ("hotspot_x", "cm"),
+    ("hotspot_y", "cm"),
+)
 _CURVE = (("s50", "% MSO"), ("slope", "uV per % MSO"), ("mep_max", "uV"), ("curve_threshold", "% MSO"))
 
 
@@ -23,6 +33,15 @@ class Result:
     origin: str
     note: str
     review: str = "unreviewed"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One quantity of a muscle: its name, the row of the summary, and the unit of that row."""
+
+    name: str
+    found: Found
+    unit: str
 
 
 @dataclass(slots=True)
@@ -44,18 +63,28 @@ class Remarks:
 
 def results_of(place: MusclePlace, remarks: Remarks) -> list[Result]:
     """Return the lines of one muscle, in the order in which they are read."""
-    lines = list(_status(place))
-    lines += [_line(place, "mmax", c, "uV", remarks) for c in place.of_type("nerve")[:1]]
+    return [*responses_of(place), *(result(line, remarks) for line in lines_of(place))]
+
+
+def lines_of(place: MusclePlace) -> list[Line]:
+    """Return every quantity of one muscle that the summary has, in the order in which they are read."""
+    lines = [
+        Line(words.quantity_name(row.quantity, ""), row, unit)
+        for quantity, unit in _SEARCHED
+        for row in place.rows(quantity)
+        if math.isfinite(row.estimate.value)
+    ]
+    lines += [_line(place, "mmax", c, "uV") for c in place.of_type("nerve")[:1]]
     lead = leading(place)
     for condition in place.of_type("single"):
         if condition is lead or not (has_curve(condition) or condition.name in place.tests):
-            lines += _single(place, condition, remarks, lead=condition is lead)
+            lines += _single(place, condition, lead=condition is lead)
     for condition in place.of_type("paired"):
-        lines += _ratios(place, condition, remarks)
+        lines += _ratios(place, condition)
     for condition in place.of_type("single"):
         if has_curve(condition):
-            lines += [_line(place, quantity, condition, unit, remarks) for quantity, unit in _CURVE]
-    return lines
+            lines += [_line(place, quantity, condition, unit) for quantity, unit in _CURVE]
+    return [line for line in lines if line.found.estimate.method]
 
 
 def leading(place: MusclePlace) -> Condition | None:
@@ -70,33 +99,31 @@ def leading(place: MusclePlace) -> Condition | None:
     return min(singles, key=rank, default=None)
 
 
-def _status(place: MusclePlace) -> Iterator[Result]:
+def responses_of(place: MusclePlace) -> Iterator[Result]:
+    """Yield whether a response was obtained, at rest and during contraction."""
     for row in place.rows("mep_status"):
         found = row.estimate
         state = found.method.partition(":")[0]
         value = "yes" if found.value == 1 else "no" if found.value == 0 else numbers.DASH
         reason = found.reason.removesuffix(", the lowest intensity that shows them")
         yield Result(f"Response {state}", value, "", "", words.in_print(reason), "", row.review)
-    for row in place.rows("rmt", "amt"):
-        if math.isfinite(row.estimate.value):
-            yield result(words.quantity_name(row.quantity, ""), row, "% MSO", Remarks())
 
 
-def _single(place: MusclePlace, condition: Condition, remarks: Remarks, *, lead: bool) -> Iterator[Result]:
+def _single(place: MusclePlace, condition: Condition, *, lead: bool) -> Iterator[Line]:
     level = condition.levels[0] if len(condition.levels) == 1 else math.nan
     strength = f"{condition.name}, {words.setting(level)}".rstrip(", ")
-    yield result(words.quantity_name("mep_amplitude", strength), place.found("mep_amplitude", condition), "uV", remarks)
+    yield Line(words.quantity_name("mep_amplitude", strength), place.found("mep_amplitude", condition), "uV")
     if lead:
         yield from (
-            _line(place, quantity, condition, unit, remarks)
+            _line(place, quantity, condition, unit)
             for quantity, unit in (("mep_mmax_pct", "%"), ("mep_latency", "ms"))
             if len(place.rows(quantity))
         )
     if condition.active and len(place.rows("silent_period")):
-        yield _line(place, "silent_period", condition, "ms", remarks)
+        yield _line(place, "silent_period", condition, "ms")
 
 
-def _ratios(place: MusclePlace, condition: Condition, remarks: Remarks) -> Iterator[Result]:
+def _ratios(place: MusclePlace, condition: Condition) -> Iterator[Line]:
     interval = numbers.quantity(condition.isi_ms, "ms")
     for quantity in (*words.RATIOS, "lici_second_first"):
         found = place.found(quantity, condition)
@@ -104,17 +131,17 @@ def _ratios(place: MusclePlace, condition: Condition, remarks: Remarks) -> Itera
             continue
         kind = words.QUANTITIES[quantity].partition(",")[0]
         named = interval if kind.lower() in condition.name.lower() else f"{condition.name}, {interval}"
-        yield result(words.quantity_name(quantity, named), found, "", remarks)
+        yield Line(words.quantity_name(quantity, named), found, "")
 
 
-def _line(place: MusclePlace, quantity: str, condition: Condition, unit: str, remarks: Remarks) -> Result:
-    return result(words.quantity_name(quantity, condition.name), place.found(quantity, condition), unit, remarks)
+def _line(place: MusclePlace, quantity: str, condition: Condition, unit: str) -> Line:
+    return Line(words.quantity_name(quantity, condition.name), place.found(quantity, condition), unit)
 
 
-def result(name: str, row: Found, unit: str, remarks: Remarks) -> Result:
-    """Return one line; where there is no value its reason stands in place of the origin."""
-    found = row.estimate
-    value, interval, printed = numbers.estimate(found.value, found.low, found.high, unit)
+def result(line: Line, remarks: Remarks) -> Result:
+    """Return one line as it is printed; where there is no value its reason stands in place of the origin."""
+    name, row, found = line.name, line.found, line.found.estimate
+    value, interval, printed = numbers.estimate(found.value, found.low, found.high, line.unit)
     method = words.in_print(short_method(found.method))
     if not math.isfinite(found.value):
         reason = words.in_print(found.reason or "not measured")
