@@ -16,6 +16,7 @@ from decussa.compose.reviewed_trials import agreement, agreement_words, choose_l
 from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.stored import stored_trials
 from decussa.model.errors import UsageError
+from decussa.session.live_view import view_of
 from decussa.session.review import SEEN, VERDICT
 from decussa.store.check import check_study
 from decussa.store.people import withdraw
@@ -211,6 +212,19 @@ def test_a_window_cannot_be_turned_round(room):
     trace = room.of_muscle(MUSCLE)[0]
     with pytest.raises(UsageError, match="Window is empty"):
         room.say("R-1", trace, "window_end_ms", trace.window_ms[0] - 5)
+
+
+def test_a_review_does_not_change_how_the_session_went(room):
+    before = view_of(room.entries)
+    room.say("R-1", room.of_muscle(MUSCLE)[0], VERDICT, "reject")
+    after = view_of(room.entries)
+    assert after.entry > before.entry
+    assert (after.minutes, after.state, after.counts, after.at) == (
+        before.minutes,
+        before.state,
+        before.counts,
+        before.at,
+    )
 
 
 def test_withdrawal_wipes_what_raters_said(folder, room):

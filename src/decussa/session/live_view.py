@@ -13,8 +13,10 @@ from decussa.session.lifecycle import Event, State, next_state
 from decussa.session.operator import ALARM, NO_EVENT, verdict_said
 from decussa.store.chain import Entry
 from decussa.store.kinds import Kind
-from decussa.store.records import AdverseEvent, Correction, Gate, Remark, StepFound
+from decussa.store.records import AdverseEvent, Correction, Gate, Remark, StepFound, StepMark
 
+#: Entries of those who read a session later: no part of how it went, nor of how long it took.
+_AFTERWARDS: frozenset[Kind] = frozenset({"review begun", "reviewed", "unblinded"})
 #: What an entry does to the state of its session; kinds that are not named change nothing.
 _EVENTS: Mapping[Kind, Event] = {
     "started": "opened",
@@ -52,7 +54,7 @@ class LiveView:
     ``setting`` is the stimulus asked for now, ``question`` what is asked of the operator, ``rest`` a wait; at most one of
     them is there. ``counts`` are stimuli by verdict (accept, doubtful, reject, lost, refused), ``by_step`` the same by step.
     ``given`` are the answered stimuli of the running step, ``answers`` its answered questions, ``ended`` the
-    steps that found what they were for, ``curve`` what its plan would
+    steps that came to their end, ``skipped`` those that were left, ``curve`` what its plan would
     have drawn. ``hold`` says why
     nothing is asked for; ``alarm`` is whether that was the stop key, and nobody has said since what happened. ``last_reply``
     is what became of the stimulus before: a verdict, ``lost`` or ``refused``, with ``refusal`` as its reason.
@@ -74,6 +76,7 @@ class LiveView:
     given: tuple[Given, ...] = ()
     answers: tuple[tuple[Ask, str | float], ...] = ()
     ended: tuple[str, ...] = ()
+    skipped: tuple[str, ...] = ()
     text: str = ""
     hold: str = ""
     held_at: str = ""
@@ -99,6 +102,8 @@ class LiveView:
 
 def fold(view: LiveView, entry: Entry) -> LiveView:
     """Return the view after one more entry."""
+    if entry.kind in _AFTERWARDS:
+        return replace(view, entry=entry.number)
     view = replace(view, entry=entry.number, at=entry.at, began=view.began or entry.at)
     event = _EVENTS.get(entry.kind)
     if event == "went on" and view.state not in ("on hold", "stopped"):
@@ -122,6 +127,8 @@ def fold(view: LiveView, entry: Entry) -> LiveView:
         view = replace(view, alarm=False)
     if isinstance(body, StepFound) and entry.kind == "step found":
         return replace(view, ended=(*view.ended, body.step))
+    if isinstance(body, StepMark) and entry.kind == "step skipped":
+        return replace(view, skipped=(*view.skipped, body.step))
     if isinstance(body, Correction):
         return replace(view, given=tuple(_corrected(given, body) for given in view.given))
     if isinstance(body, Gate):
