@@ -10,6 +10,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.request
 from pathlib import Path
@@ -28,7 +29,7 @@ class Server:
     def __init__(self, root):
         self.root = Path(root)
         self.port = _free_port()
-        self.process = None
+        self.process = self.log = None
 
     @property
     def url(self):
@@ -38,11 +39,15 @@ class Server:
         start = "from decussa.command.cli import main; main()"
         command = [sys.executable, "-c", start, "serve", str(self.root), "--port", str(self.port)]
         env = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST")}
-        self.process = subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+        self.log = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115 closed when the server ends
+        self.process = subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=self.log)
         end = time.monotonic() + 60
         while time.monotonic() < end:
             if self.process.poll() is not None:
-                raise RuntimeError(f"the server ended: {self.process.stderr.read()}")
+                self.log.seek(0)
+                said = self.log.read()
+                self.log.close()
+                raise RuntimeError(f"the server ended: {said}")
             try:
                 urllib.request.urlopen(f"{self.url}/assets/style.css", timeout=5).close()
             except OSError:
@@ -61,8 +66,8 @@ class Server:
         if self.process is not None and self.process.poll() is None:
             self.process.send_signal(how)
             self.process.wait(20)
-        if self.process is not None:
-            self.process.stderr.close()
+        if self.log is not None:
+            self.log.close()
 
 
 def _free_port():

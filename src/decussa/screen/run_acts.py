@@ -110,9 +110,13 @@ def _adverse(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
         return phrase("Three things are needed: what happened, how bad, what was done.")
     record = AdverseEvent(event=event, severity=severity, action=action, operator=live.operator.code)  # type: ignore[arg-type]
     live.operator.want(Write(record))
-    if severity != "mild" and live.view.state == "running":
-        live.operator.want(Hold(f"adverse event, {severity}"))
     return ""
+
+
+def hold_for_event(live: LiveSession) -> None:
+    """Ask for nothing while an adverse event is written down."""
+    if live.turn.kind == "request" and not live.operator.alarmed:
+        live.operator.want(Hold("adverse event"))
 
 
 def _leave_step(live: LiveSession, act: Act, rest: str) -> str:

@@ -9,6 +9,7 @@ from decussa.screen.marks import button, cap, plate, text
 from decussa.screen.run_keys import all_keys
 from decussa.screen.run_sheet import field
 from decussa.screen.running import LiveSession
+from decussa.screen.words import step_title
 
 
 def form_of(live: LiveSession, sheet: str, problem: str) -> str:
@@ -58,7 +59,7 @@ def _adverse(live: LiveSession, problem: str) -> str:  # noqa: ARG001 the words 
         f'<label class="pick"><input type="radio" name="severity" value="{name}" required> {words}</label>'
         for name, words in grades
     )
-    first = phrase("Care for the person first; log later. Nothing is asked for while this is open.")
+    first = phrase("Care for the person first; log later. The session is held: nothing is asked for until you go on.")
     inner = (
         f'<p class="under">{first}</p><form data-act="adverse"><label for="event">{phrase("What happened")}</label>'
         '<input id="event" name="event" maxlength="500" required data-focus autocomplete="off">'
@@ -104,7 +105,9 @@ def _keys(live: LiveSession, problem: str) -> str:  # noqa: ARG001 the words are
 
 
 def _skip(live: LiveSession, problem: str) -> str:
-    said = phrase("“{step}” ends here without a result; later steps that need it will say so.", step=live.view.step)
+    said = phrase(
+        "“{step}” ends here without a result; later steps that need it will say so.", step=step_title(live.view.step)
+    )
     return _plate(phrase("Skip this step"), _reason("leave step skip", said, phrase("Skip")), problem)
 
 

@@ -10,7 +10,7 @@ from decussa.screen.hands import Act, Hands
 from decussa.screen.language import phrase
 from decussa.screen.marks import text
 from decussa.screen.places import DEBRIEF, READ, REPORT, RUN, address, links_of
-from decussa.screen.run_acts import carry_out
+from decussa.screen.run_acts import carry_out, hold_for_event
 from decussa.screen.run_foot import foot_of
 from decussa.screen.run_forms import form_of, is_form
 from decussa.screen.run_keys import keys_of
@@ -82,6 +82,8 @@ class RunPage:
         verb, _, rest = act.name.partition(" ")
         if verb == "sheet":
             self.sheet = rest if is_form(rest) else ""
+            if self.sheet == "adverse":
+                hold_for_event(self.live)
         elif verb == "close":
             self.sheet = ""
         elif verb == "see":
@@ -157,7 +159,9 @@ class RunPage:
         tape = tape_of(live) if mode in ("set", "rest", "held", "working") else ""
         self._tape.set_content(tape)
         self._tape.set_visibility(bool(tape))
-        self._run.classes(replace=f"run mode-{mode} kind-{live.kind.replace(' ', '-') or 'none'}")
+        self._run.classes(
+            replace=f"run mode-{mode} kind-{live.kind.replace(' ', '-') or 'none'}{' with-form' if self.sheet else ''}"
+        )
         self._foot.set_content(foot_of(live, mode))
         self._spoken.set_content(text(spoken_of(live, mode)))
         self._hands.hold(keys_of(live, mode, self.sheet), live.turn.number)

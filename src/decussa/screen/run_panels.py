@@ -77,12 +77,10 @@ def plan_panel(live: LiveSession) -> str:
     """Return the steps of the session: which are done, which runs, what each takes."""
     if not live.planned:
         return ""
-    done, now = set(live.view.ended), live.view.step
     rows = []
     for name in live.steps:
         step = live.planned.get(name)
-        kind = "done" if name in done else "incomplete" if name == now else "open"
-        word = {"done": phrase("done"), "incomplete": phrase("now"), "open": phrase("to come")}[kind]
+        kind, word = _step_state(live, name, step.stimuli if step is not None else 0)
         title = step_title(name) if name != "threshold" else threshold_title(live.steps[name])
         count = f"{step.stimuli}" if step is not None and step.stimuli else "—"
         minutes = minutes_words(step.minutes) if step is not None else "—"
@@ -102,6 +100,17 @@ def plan_panel(live: LiveSession) -> str:
     note = phrase("about, for a usual person")
     table = f'<table class="steps"><thead><tr>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table>'
     return plate(phrase("Plan"), note, table)
+
+
+def _step_state(live: LiveSession, name: str, planned: int) -> tuple[str, str]:
+    """Return the shape and the word for where a step stands; one that ended without a stimulus did not do what it was for."""
+    view = live.view
+    given = sum(count for kind, count in view.by_step.get(name, {}).items() if kind != "refused")
+    if name in view.ended:
+        return ("done", phrase("done")) if given or not planned else ("incomplete", phrase("nothing given"))
+    if name in view.skipped:
+        return "refused", phrase("skipped")
+    return ("incomplete", phrase("now")) if name == view.step else ("open", phrase("to come"))
 
 
 def tape_of(live: LiveSession) -> str:

@@ -1,0 +1,249 @@
+"""The Run page in a real browser, used as an operator uses it: by keyboard, with reloads, crashes and a second window."""
+
+import itertools
+
+from decussa.compose.sessions import new_study
+from decussa.model.dialogue import Trial
+from decussa.store.check import check_study
+from decussa.store.journal import open_journal
+from decussa.store.people import add_participant, add_session
+from decussa.store.study import open_study
+from tests.screen.driving import (
+    MORNING,
+    answer,
+    begin,
+    entry_of,
+    finish,
+    give,
+    make_rehearsal,
+    mode_of,
+    press,
+    wait_for_mode,
+)
+
+
+def entries_of(folder, session="V-0005-1"):
+    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
+        return journal.entries()
+
+
+def kinds_of(folder, session="V-0005-1"):
+    return [entry.kind for entry in entries_of(folder, session)]
+
+
+def test_a_short_rehearsal_runs_by_keyboard_alone_and_ends_with_its_debrief_one_key_away(
+    server, served_root, open_page, short_protocol, find_violations, picture
+):
+    page = open_page(server.url + make_rehearsal(served_root, "whole", short_protocol))
+    assert not find_violations(page)
+    begin(page)
+    give(page, 4)
+    assert not find_violations(page)
+    picture(page, "run-threshold")
+    modes = finish(page)
+    assert modes.count("set") > 8
+    assert "Finished." in page.inner_text(".far")
+    assert "/read/whole/V-0005-1/debrief" in page.get_attribute('[data-link="see debrief"]', "href")
+    assert not find_violations(page)
+    assert kinds_of(served_root / "whole")[-1] == "finished"
+    assert not check_study(served_root / "whole")
+
+
+def test_notes_verdicts_tolerance_hold_skip_and_stop_are_one_key_each_and_entries_of_the_journal(
+    server, served_root, open_page, short_protocol, find_violations
+):
+    page = open_page(server.url + make_rehearsal(served_root, "keys", short_protocol))
+    begin(page)
+    give(page, 2)
+    wait_for_mode(page, "set")
+    press(page, "3")
+    assert "reject" in page.inner_text(".seen")
+    assert "by you" in page.inner_text(".seen")
+    page.keyboard.press("n")
+    page.wait_for_selector("#note")
+    assert not find_violations(page)
+    page.keyboard.type("cable moved")
+    press(page, "Enter")
+    page.keyboard.press("t")
+    page.wait_for_selector(".form input")
+    page.keyboard.type("8")
+    page.keyboard.press("Enter")
+    wait_for_mode(page, "held")
+    assert "discomfort 8 of 10" in page.inner_text(".far")
+    press(page, " ")
+    wait_for_mode(page, "set")
+    page.keyboard.press("s")
+    page.wait_for_selector("#reason")
+    page.keyboard.type("enough")
+    press(page, "Enter")
+    wait_for_mode(page, "set")
+    page.keyboard.press("Escape")
+    wait_for_mode(page, "alarm")
+    assert "Stop. Coil away." in page.inner_text(".far")
+    assert not find_violations(page)
+    press(page, "h")
+    wait_for_mode(page, "held")
+    press(page, " ")
+    wait_for_mode(page, "set")
+    kinds = kinds_of(served_root / "keys")
+    for kind in ("correction", "note", "tolerance", "step skipped"):
+        assert kinds.count(kind) == (2 if kind == "note" else 1), kind
+    assert kinds.count("paused") == kinds.count("resumed") == 2
+
+
+def test_an_adverse_event_holds_the_session_while_it_is_written_down(server, served_root, open_page, short_protocol):
+    page = open_page(server.url + make_rehearsal(served_root, "event", short_protocol))
+    begin(page)
+    give(page, 1)
+    wait_for_mode(page, "set")
+    page.keyboard.press("a")
+    page.wait_for_selector("#event")
+    wait_for_mode(page, "held")
+    page.keyboard.type("felt faint")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Space")
+    page.keyboard.press("Tab")
+    page.keyboard.type("lay down")
+    before = entry_of(page)
+    page.keyboard.press("Enter")
+    page.wait_for_function(
+        "before => !document.querySelector('.who').innerText.includes(`entry ${before} `)", arg=before
+    )
+    assert mode_of(page) == "held"
+    entry = entries_of(served_root / "event")[-1]
+    assert (entry.kind, entry.body.event, entry.body.severity) == ("adverse event", "felt faint", "mild")
+
+
+def test_a_reload_shows_the_same_screen(server, served_root, open_page, short_protocol):
+    page = open_page(server.url + make_rehearsal(served_root, "reload", short_protocol))
+    begin(page)
+    give(page, 6)
+    wait_for_mode(page, "set")
+    before = page.inner_text(".run"), page.inner_text(".foot"), page.inner_text(".who")
+    page.reload()
+    wait_for_mode(page, "set")
+    page.wait_for_function("text => document.querySelector('.run').innerText === text", arg=before[0])
+    assert (page.inner_text(".foot"), page.inner_text(".who")) == before[1:]
+
+
+def test_two_windows_show_the_same_and_a_pulse_pressed_in_both_is_given_once(
+    server, served_root, open_page, short_protocol
+):
+    path = make_rehearsal(served_root, "two", short_protocol)
+    first, second = open_page(server.url + path), open_page(server.url + path)
+    begin(first)
+    wait_for_mode(second, "set", "question", "rest")
+    for _ in range(4):
+        while mode_of(first) != "set":
+            answer(first)
+            wait_for_mode(first, "set", "question", "rest")
+        second.wait_for_function(
+            "far => document.querySelector('.far').innerText === far", arg=first.inner_text(".far")
+        )
+        first.keyboard.press("Enter")
+        second.keyboard.press("Enter")
+        wait_for_mode(first, "set", "question", "rest")
+        first.wait_for_timeout(300)
+    second.wait_for_function(
+        "entry => document.querySelector('.who').innerText.includes(entry)", arg=f"entry {entry_of(first)} "
+    )
+    given = [entry.body.number for entry in entries_of(served_root / "two") if isinstance(entry.body, Trial)]
+    assert given == list(range(1, len(given) + 1))
+    assert len(given) >= 4
+
+
+def test_after_the_server_is_killed_in_mid_session_nothing_is_lost_and_it_goes_on(
+    own_server, open_page, short_protocol
+):
+    path = make_rehearsal(own_server.root, "killed", short_protocol)
+    page = open_page(own_server.start().url + path)
+    begin(page)
+    give(page, 5)
+    wait_for_mode(page, "set")
+    shown = entry_of(page)
+    own_server.kill()
+    assert len(entries_of(own_server.root / "killed")) >= shown
+    own_server.start()
+    page = open_page(own_server.url + path)
+    wait_for_mode(page, "idle")
+    assert "everything is written" in page.inner_text(".far")
+    press(page, "Enter")
+    if wait_for_mode(page, "set", "outcome", "question") == "outcome":
+        press(page, "3")
+    finish(page)
+    numbers = [entry.body.number for entry in entries_of(own_server.root / "killed") if isinstance(entry.body, Trial)]
+    assert all(later == earlier + 1 for earlier, later in itertools.pairwise(numbers))
+    assert not check_study(own_server.root / "killed")
+
+
+def test_a_session_by_hand_takes_typed_sizes_and_a_lost_pulse(server, served_root, open_page, short_protocol):
+    folder = new_study(served_root / "grip", str(short_protocol))
+    with open_study(folder, write=True) as study:
+        add_participant(study, "P-014", at=MORNING)
+        session = add_session(study, "P-014", at=MORNING)
+    page = open_page(f"{server.url}/run/grip/{session}")
+    assert "you give each pulse at the stimulator" in page.inner_text(".far")
+    assert page.query_selector(".tag") is None
+    begin(page)
+    press(page, "Enter")
+    wait_for_mode(page, "size")
+    page.keyboard.type("132")
+    press(page, "Enter")
+    wait_for_mode(page, "set", "question")
+    values = entries_of(folder, session)[-2:]
+    assert any(
+        isinstance(entry.body, Trial) and entry.body.value("FDI right", "amplitude_uv") == 132 for entry in values
+    )
+    assert "132" in page.inner_text(".seen")
+    while mode_of(page) == "question":
+        answer(page)
+        wait_for_mode(page, "set", "question")
+    page.wait_for_function("() => document.querySelector('.wait').innerText.includes('Ready')", timeout=20_000)
+    press(page, "Enter")
+    wait_for_mode(page, "size")
+    press(page, "l")
+    wait_for_mode(page, "outcome")
+    press(page, "2")
+    wait_for_mode(page, "set", "question")
+    assert "lost" in kinds_of(folder, session)
+
+
+def test_a_script_in_a_note_or_a_name_is_only_text(server, served_root, open_page, short_protocol):
+    page = open_page(server.url + make_rehearsal(served_root, "script", short_protocol))
+    begin(page)
+    give(page, 1)
+    wait_for_mode(page, "set")
+    page.keyboard.press(" ")
+    wait_for_mode(page, "held")
+    page.keyboard.press("x")
+    page.wait_for_selector("#reason")
+    page.keyboard.press("Escape")
+    page.keyboard.press("n")
+    page.wait_for_selector("#note")
+    words = "<img src=x onerror=\"document.title='owned'\"><script>document.title='owned'</script>"
+    page.fill("#note", words)
+    press(page, "Enter")
+    page.goto(f"{server.url}/run/{'%3Cimg%20src=x%20onerror=document.title=1%3E'}/x")
+    assert "There is no such study here." in page.inner_text("body")
+    assert page.title() == "Something is wrong · Decussa"
+    assert any(getattr(entry.body, "text", "") == words for entry in entries_of(served_root / "script"))
+
+
+def test_the_page_is_clean_for_axe_in_the_dark_in_small_windows_and_on_a_phone(
+    server, served_root, open_page, short_protocol, find_violations, picture
+):
+    path = make_rehearsal(served_root, "sizes", short_protocol)
+    page = open_page(server.url + path)
+    begin(page)
+    give(page, 7)
+    wait_for_mode(page, "set")
+    for width, height, dark in ((1440, 900, True), (900, 700, False), (390, 844, True)):
+        other = open_page(server.url + path, dark=dark, width=width, height=height)
+        wait_for_mode(other, "set")
+        other.wait_for_selector(".plot")
+        assert not find_violations(other), (width, dark)
+        stop = other.query_selector('.foot [data-act="stop"]').bounding_box()
+        assert stop["x"] + stop["width"] <= width
+        assert stop["y"] + stop["height"] <= height
+        assert other.evaluate("document.documentElement.scrollWidth") <= width
+        picture(other, f"run-{width}-{'dark' if dark else 'light'}")
