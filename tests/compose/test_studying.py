@@ -116,7 +116,7 @@ def test_the_day_after_is_asked_about_on_the_day_after_and_then_no_more(folder):
 
     assert due(folder, NOON + timedelta(hours=5)) == []
     assert due(folder, NOON + DAY) == [("follow up", "P07-1")]
-    assert "follow-up, session 1" in board(folder, NOON + DAY).people[0].missing
+    assert "next-day call 1" in board(folder, NOON + DAY).people[0].missing
     follow_up(folder, "P07-1", NOBODY, "not reached")
     assert due(folder, NOON + DAY) == [("follow up", "P07-1")]
     follow_up(folder, "P07-1", NOBODY, "nothing to report")

@@ -32,6 +32,7 @@ from decussa.store.preparing import (
     PersonDescribed,
     Preparing,
 )
+from decussa.store.records import Remark
 from decussa.store.study import PROTOCOL, Study, open_study
 
 #: Under whose code an act stands while nobody who works here was added.
@@ -215,6 +216,14 @@ def confirm(folder: Path, session: str, who: Identity, item: str, note: str = ""
             raise UsageError("there is nothing of this name to confirm", found=repr(item))
         said = Confirmed(item=item, note=short(note), operator=who.code, verified=who.verified)
         journal.append("confirmed", said, at=to_text(datetime.now(UTC)))
+
+
+def write_note(folder: Path, session: str, who: Identity, words: str) -> None:
+    """Write a note down; UsageError where it says nothing."""
+    if not words.strip():
+        raise UsageError("note says nothing", do="type what happened or was seen")
+    with open_session(folder, session) as (_, journal, _):
+        journal.append("note", Remark(text=short(words), operator=who.code), at=to_text(datetime.now(UTC)))
 
 
 def take_back(folder: Path, session: str, who: Identity, item: str) -> None:

@@ -198,13 +198,16 @@ def _missing(person: Participant, rows: Sequence[SessionRow]) -> tuple[str, ...]
         missing.append("consent")
     if real and not any(row.described for row in real):
         missing.append("height")
+    numbered: dict[str, list[str]] = {}
     for place, row in enumerate(rows, start=1):
-        if row.follow_up == "due":
-            missing.append(f"follow-up, session {place}")
-        if row.state == "incomplete":
-            missing.append(f"rest of session {place}")
-        if row.state == "done" and row.sweeps and not row.reviewed and not row.rehearsal:
-            missing.append(f"review, session {place}")
+        for what, lacks in (
+            ("rest of session", row.state == "incomplete"),
+            ("next-day call", row.follow_up == "due"),
+            ("review", row.state == "done" and bool(row.sweeps) and not row.reviewed and not row.rehearsal),
+        ):
+            if lacks:
+                numbered.setdefault(what, []).append(str(place))
+    missing += [f"{what} {' and '.join(places)}" for what, places in numbered.items()]
     return tuple(missing)
 
 

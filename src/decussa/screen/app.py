@@ -11,7 +11,7 @@ from nicegui import Client, app, ui
 from nicegui.page import page
 
 from decussa.model.errors import DecussaError, MachineError
-from decussa.screen import read_pages, run_page, study_home, study_new, study_page, study_upload
+from decussa.screen import prepare_page, read_pages, run_page, study_home, study_new, study_page, study_upload
 from decussa.screen.guard import Guard
 from decussa.screen.running import Desk
 from decussa.screen.shell import show_error
@@ -24,6 +24,7 @@ PAGES: tuple[Callable[[Desk], None], ...] = (
     study_page.add_pages,
     study_new.add_pages,
     study_upload.add_pages,
+    prepare_page.add_pages,
     run_page.add_pages,
     read_pages.add_pages,
 )

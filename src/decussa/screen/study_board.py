@@ -103,11 +103,11 @@ def _due(board: StudyBoard, item: DueItem, plan: Preview | None, place: int) -> 
     act = (
         link(words, to, f"due {place}", cap_=key, kind=kind)
         if to
-        else f'<button type="button" class="btn {kind}" data-act="sheet follow {text(item.session)}">{text(words)}'
+        else f'<button type="button" class="btn small {kind}" data-act="sheet follow {text(item.session)}">{text(words)}'
         f"{' ' + cap(key) if key else ''}</button>"
     )
     lines = "".join(f"<p>{text(fact)}</p>" for fact in facts)
-    return f"<li><h3>{text(title)}</h3>{lines}{act}</li>"
+    return f'<li class="{"call" if item.what == "follow up" else ""}"><h3>{text(title)}</h3>{lines}{act}</li>'
 
 
 def _late(item: DueItem, hour: str) -> str:
@@ -199,7 +199,7 @@ def _person(board: StudyBoard, person: PersonRow, count: int, low: float, high: 
     value = f"{value_of(last)} <span class='iv'>{text(interval(last))}</span>" if last else "—"
     strip = _strip(found, low, high) if found else f'<span class="under">{phrase("no threshold yet")}</span>'
     missing = ", ".join(person.missing)
-    due = any(item.pseudonym == person.pseudonym for item in board.due)
+    due = any(item.pseudonym == person.pseudonym and item.what != "follow up" for item in board.due)
     name = f'<button type="button" class="word" data-act="sheet of {text(person.pseudonym)}">{text(person.pseudonym)}</button>'
     return (
         f'<tr class="{"today" if due else ""}"><th scope="row">{name}</th>{cells}<td class="r nb">{value}</td>'

@@ -189,7 +189,7 @@ def plan_plate(shown: Preview) -> str:
     """Return what a protocol asks for, step by step, and what does not fit under the ceiling."""
     rows = "".join(
         f'<tr><th scope="row">{text(step.name)}</th><td class="r">{step.pulses}</td><td class="r">{step.minutes:.1f}</td>'
-        f"<td>{text(', '.join(dict.fromkeys(step.order)))}</td></tr>"
+        f"<td>{text(' · '.join(dict.fromkeys(step.order)))}</td></tr>"
         for step in shown.steps
     )
     names = (phrase("Step"), phrase("Pulses"), phrase("Minutes"), phrase("Order begins"))

@@ -10,19 +10,19 @@ from nicegui import background_tasks, run, ui
 
 from decussa.compose import keeping
 from decussa.compose.looking import studies_in
-from decussa.compose.preparing import known_operators, who_acts
+from decussa.compose.preparing import known_operators
 from decussa.compose.preview import Preview, preview_protocol
 from decussa.compose.studying import BoardReader, PersonRow, StudyBoard
 from decussa.model.errors import DecussaError, UsageError
-from decussa.protocol.schema import SHIPPED, protocol_text
 from decussa.screen import study_forms as forms
 from decussa.screen.hands import Act, Hands
 from decussa.screen.language import phrase
 from decussa.screen.marks import key, text
-from decussa.screen.places import RUN, STUDY, address
+from decussa.screen.places import STUDY
 from decussa.screen.running import Desk
 from decussa.screen.shell import page_frame
-from decussa.screen.study_board import STUDY_OF, due_act, due_plate, facts_plate, heading, people_plate
+from decussa.screen.study_acts import ACTS, nothing
+from decussa.screen.study_board import STUDY_OF, due_plate, facts_plate, heading, people_plate
 from decussa.screen.words import without_paths
 from decussa.store.check import check_study
 
@@ -121,7 +121,7 @@ class StudyPage:
         self.problem = ""
         verb, _, rest = act.name.partition(" ")
         try:
-            _ACTS.get(verb, _nothing)(self, rest, act.fields)
+            ACTS.get(verb, nothing)(self, rest, act.fields)
         except DecussaError as error:
             self.problem = without_paths(error.sentence())
         self._draw_form()
@@ -193,104 +193,6 @@ class StudyPage:
         self._draw_form()
 
 
-def _nothing(page: StudyPage, rest: str, fields: Mapping[str, str]) -> None:
-    """An act that no page of ours sends is dropped."""
-
-
-def _sheet(page: StudyPage, rest: str, _: Mapping[str, str]) -> None:
-    page.open_form(*rest.split(" ", 1))
-
-
-def _close(page: StudyPage, _: str, __: Mapping[str, str]) -> None:
-    page.open_form("")
-
-
-def _first(page: StudyPage, _: str, __: Mapping[str, str]) -> None:
-    if page.board.due:
-        item = page.board.due[0]
-        to = due_act(page.board, item)[1]
-        if to:
-            page.go_to(to)
-        else:
-            page.open_form("follow", item.session)
-
-
-def _add(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
-    pseudonym = fields.get("pseudonym", "").strip()
-    page.typed, page.doubt = pseudonym, ""
-    page.doubt = keeping.doubt_about_new(pseudonym)
-    if page.doubt and fields.get("sure") != pseudonym:
-        return
-    page.doubt = ""
-    keeping.enrol(page.board.folder, pseudonym)
-    page.open_form("of", pseudonym)
-    page.reread()
-
-
-def _next(page: StudyPage, pseudonym: str, _: Mapping[str, str]) -> None:
-    keeping.add_next_session(page.board.folder, pseudonym)
-    page.reread()
-
-
-def _plan(page: StudyPage, session: str, fields: Mapping[str, str]) -> None:
-    keeping.plan_session(page.board.folder, session, fields.get("at", ""))
-    page.reread()
-
-
-def _followed(page: StudyPage, session: str, fields: Mapping[str, str]) -> None:
-    who = who_acts(page.board.folder, fields.get("code", ""), fields.get("pin", ""))
-    said = (fields.get("outcome", ""), fields.get("words", ""), fields.get("severity", ""))
-    keeping.follow_up(page.board.folder, session, who, *said)
-    page.open_form("")
-    page.reread()
-
-
-def _colleague(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
-    given = [fields.get(name, "") for name in ("new_code", "name", "role", "new_pin")]
-    by = {"by_code": fields.get("by", ""), "by_pin": fields.get("by_pin", "")}
-    keeping.add_colleague(page.board.folder, given[0].strip(), given[1], given[2], given[3], **by)
-    page.reread()
-
-
-def _rehearse(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
-    seed = fields.get("seed", "")
-    if not (seed.isdigit() and int(seed) <= 9999):
-        raise UsageError("number of the virtual person cannot be read", expected="0 to 9999", found=repr(seed))
-    live = page.desk.new_rehearsal(_protocol_of(page.board), int(seed), quick=fields.get("quick") == "yes")
-    page.go_to(address(RUN, live.folder.name, live.session))
-
-
-def _protocol_of(board: StudyBoard) -> str:
-    """Return what a rehearsal is made from: the shipped protocol by name where it was not changed, else the study's own."""
-    own = board.folder / "protocol.toml"
-    name = board.protocol_name
-    if name in SHIPPED and own.read_text(encoding="utf-8", errors="surrogateescape") == protocol_text(name):
-        return name
-    return str(own)
-
-
-def _check(page: StudyPage, _: str, __: Mapping[str, str]) -> None:
-    background_tasks.create(page.check())
-
-
-def _backup(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
-    background_tasks.create(page.back_up(fields.get("target", "").strip()))
-
-
-_Do = Callable[[StudyPage, str, Mapping[str, str]], None]
-_ACTS: Mapping[str, _Do] = {
-    "sheet": _sheet,
-    "close": _close,
-    "first": _first,
-    "add": _add,
-    "next": _next,
-    "plan": _plan,
-    "followed": _followed,
-    "colleague": _colleague,
-    "rehearse": _rehearse,
-    "check": _check,
-    "backup": _backup,
-}
 _KEYS = {"N": "sheet person", "R": "sheet rehearse", "B": "sheet backup", "W": "sheet staff", "?": "sheet keys"}
 
 

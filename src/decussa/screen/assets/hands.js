@@ -44,14 +44,15 @@ export default {
     // New content: take the field that asks for it, and keep the place of what had it before.
     let lastAct = null;
     this.onFocus = (event) => { lastAct = event.target.dataset ? event.target.dataset.act || null : null; };
-    this.watcher = new MutationObserver(() => {
+    const takeFocus = () => {
       const wanted = document.querySelector('[data-focus]:not([data-had])');
       if (wanted) { wanted.dataset.had = 'yes'; wanted.focus(); return; }
       if (document.activeElement === document.body && lastAct) {
         const again = document.querySelector(`[data-act="${CSS.escape(lastAct)}"]`);
         if (again) again.focus(); else lastAct = null;
       }
-    });
+    };
+    this.watcher = new MutationObserver(takeFocus);
     addEventListener('keydown', this.onKey);
     document.addEventListener('click', this.onClick);
     document.addEventListener('submit', this.onSubmit);
@@ -59,6 +60,7 @@ export default {
     document.addEventListener('focusin', this.onFocus);
     document.addEventListener('pointerdown', () => { lastAct = null; });
     this.watcher.observe(document.body, { childList: true, subtree: true });
+    takeFocus();
   },
   unmounted() {
     removeEventListener('keydown', this.onKey);
