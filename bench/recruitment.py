@@ -29,7 +29,7 @@ from scipy import stats
 from scipy.optimize import curve_fit
 
 from decussa.estimate.recruitment import fit_recruitment
-from decussa.estimate.recruitment_profile import PLAIN, Profile
+from decussa.estimate.recruitment_shapes import s50_ends
 from decussa.model.estimate import Estimate
 
 Values = NDArray[np.float64]
@@ -72,6 +72,10 @@ def ours_with_noise(person: Person) -> Estimate:
 
 def ours_floor(person: Person) -> Estimate:
     return fit_recruitment(person.intensity_mso, person.raw_uv).s50
+
+
+def ours_boltzmann(person: Person) -> Estimate:
+    return fit_recruitment(person.intensity_mso, person.size_uv, noise_uv=person.noise_uv, shape="boltzmann").s50
 
 
 def _linear(s: Values, top: float, s50: float, k: float) -> Values:
@@ -148,18 +152,14 @@ def describe(name: str, fit: Callable[[Person], Estimate], people: list[Person])
 
 
 def interval_ms(people: list[Person]) -> float:
-    """Return the processor time of the interval of S50 alone, once the curve is fitted."""
+    """Return the processor time of the interval of S50 alone, once the curves are fitted."""
     spent = 0.0
     for person in people:
-        curve = fit_recruitment(person.intensity_mso, person.raw_uv)
-        fitted = curve._profile
-        if fitted is None:
+        shapes = fit_recruitment(person.intensity_mso, person.raw_uv)._shapes
+        if shapes is None:
             continue
         since = time.process_time()
-        lower, upper = fitted.model.bounds()
-        profile = Profile(fitted.model, fitted.best, fitted.least, PLAIN, 1)
-        for side, end in ((-1, lower[1]), (1, upper[1])):
-            profile.end(side, 0.25 * math.exp(fitted.best[2]), float(end))
+        s50_ends(shapes)
         spent += time.process_time() - since
     return 1e3 * spent / len(people)
 
@@ -178,6 +178,7 @@ def main() -> None:
         print(f"\n{world}\n  {'':26s}crash % nonsense  cover %   said %    bias   width  ms a fit")
         print(describe("ours, noise given", ours_with_noise, people), flush=True)
         print(describe("ours, floor fitted", ours_floor, people), flush=True)
+        print(describe("ours, Boltzmann presumed", ours_boltzmann, people), flush=True)
         print(f"  interval of S50 alone, ours: {interval_ms(people[:500]):.2f} ms")
         print(describe("curve_fit in uV", curve_fit_uv, people), flush=True)
         print(describe("curve_fit of the log", curve_fit_log, people), flush=True)

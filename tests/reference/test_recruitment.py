@@ -111,7 +111,7 @@ def test_log_fit_without_censoring_is_that_of_lmfit(seed: int) -> None:
     fitter = lmfit.Minimizer(_log_residuals, start, fcn_args=(intensity, np.log(size)))
     theirs = fitter.minimize(xtol=1e-12, ftol=1e-12)
     limits = lmfit.conf_interval(fitter, theirs, sigmas=[0.95])
-    ours = fit_recruitment(intensity, size, noise_uv=1e-3)
+    ours = fit_recruitment(intensity, size, noise_uv=1e-3, shape="boltzmann")
     for name, estimate in (("s50", ours.s50), ("k", ours.k)):
         low, middle, high = (value for _, value in limits[name])
         assert (estimate.value, estimate.low, estimate.high) == pytest.approx((middle, low, high), rel=2e-4)

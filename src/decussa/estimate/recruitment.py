@@ -9,13 +9,25 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from decussa.estimate.average import exponential, finite_values
-from decussa.estimate.recruitment_profile import PLAIN, SLOPE, THRESHOLD, Profile, RecruitmentModel
+from decussa.estimate.recruitment_profile import RecruitmentModel
+from decussa.estimate.recruitment_shapes import (
+    Ends,
+    Shapes,
+    band_ends,
+    fit_shapes,
+    k_ends,
+    mep_max_ends,
+    s50_ends,
+    slope_ends,
+    threshold_ends,
+)
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 
@@ -24,14 +36,15 @@ Values = NDArray[np.float64]
 #: Fewest different intensities, and fewest sizes above the noise, from which a curve is fitted.
 FEWEST_LEVELS = 4
 FEWEST_MEASURED = 5
-#: A plateau that may lie this far, in logs, above the largest size is not bounded by the data (160,000 times).
-UNBOUNDED_LOG = 12.0
 _METHOD = "Boltzmann curve fitted to log sizes, profile likelihood interval"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecruitmentCurve:
     """A fitted recruitment curve.
+
+    Values are those of the Boltzmann curve. Where its shape was not given, the intervals of plateau, S50 and slope hold for
+    a Hill curve as well (``recruitment_shapes``); those of threshold and k are defined by the Boltzmann curve alone.
 
     Parameters
     ----------
@@ -65,28 +78,32 @@ class RecruitmentCurve:
     n: int = 0
     method: str = _METHOD
     reason: str = ""
-    _profile: Profile | None = field(default=None, repr=False, compare=False)
+    _shapes: Shapes | None = field(default=None, repr=False, compare=False)
 
     def predict(self, intensity_mso: ArrayLike) -> Values:
         """Return the median response in microvolt at each intensity, without noise; NaN where there is no curve."""
         at = np.asarray(intensity_mso, dtype=np.float64)
-        if self._profile is None:
+        if self._shapes is None:
             return np.full(at.shape, math.nan)
-        log_max, s50, log_k = self._profile.best[:3]
+        log_max, s50, log_k = self._shapes.boltzmann.best[:3]
         return np.asarray(math.exp(log_max) * special.expit((at - s50) / math.exp(log_k)))
 
     def band(self, intensity_mso: ArrayLike) -> tuple[Values, Values]:
         """Return the ends of the 95 % profile interval of the median response in microvolt at each intensity."""
         at = np.asarray(intensity_mso, dtype=np.float64)
-        if self._profile is None:
+        if self._shapes is None:
             return np.full(at.shape, math.nan), np.full(at.shape, math.nan)
-        ends = [_band_at(self._profile, float(intensity)) for intensity in at.ravel()]
-        low, high = np.array(ends, dtype=np.float64).reshape(-1, 2).T
+        ends = [band_ends(self._shapes, float(intensity)) for intensity in at.ravel()]
+        low, high = np.exp(np.array(ends, dtype=np.float64).reshape(-1, 2)).T
         return low.reshape(at.shape), high.reshape(at.shape)
 
 
 def fit_recruitment(
-    intensity_mso: ArrayLike, amplitude_uv: ArrayLike, *, noise_uv: ArrayLike | None = None
+    intensity_mso: ArrayLike,
+    amplitude_uv: ArrayLike,
+    *,
+    noise_uv: ArrayLike | None = None,
+    shape: Literal["boltzmann"] | None = None,
 ) -> RecruitmentCurve:
     """Fit a recruitment curve to the sizes of single trials.
 
@@ -98,6 +115,9 @@ def fit_recruitment(
     noise_uv : array-like, shape () or (n,), microvolt, optional
         Peak-to-peak that noise alone would give. With it, sizes at or below it are censored, and the sizes should be
         corrected for noise. Without it, a floor is fitted.
+    shape : "boltzmann", optional
+        Take the curve to be a Boltzmann curve, as published analyses do: intervals are then shorter, and too short for
+        other sigmoids. Left out, the shape is not presumed.
 
     Returns
     -------
@@ -116,12 +136,11 @@ def fit_recruitment(
             "intensities and sizes do not fit", expected=f"{levels.size} sizes", found=f"{sizes.size} sizes"
         )
     model, note = _model(levels, sizes, noise_uv)
-    method = f"{_METHOD}; {note}"
+    method = f"{_METHOD}; {'Boltzmann or Hill shape' if shape is None else 'Boltzmann shape presumed'}; {note}"
     lack = _lack(levels, sizes, model)
     if lack or model is None:
         return _no_curve(levels.size, method, lack)
-    best, least = model.fit()
-    return _describe(model, best, least, method)
+    return _describe(fit_shapes(model) if shape is None else Shapes(model.fit(), None), method)
 
 
 def _model(levels: Values, sizes: Values, noise_uv: ArrayLike | None) -> tuple[RecruitmentModel | None, str]:
@@ -170,48 +189,28 @@ def _no_curve(n: int, method: str, reason: str) -> RecruitmentCurve:
     )
 
 
-def _describe(model: RecruitmentModel, best: Values, least: float, method: str) -> RecruitmentCurve:
-    lower, upper = model.bounds()
-    k = math.exp(best[2])
-    span = float(np.ptp(model.intensity_mso))
-    plain = Profile(model, best, least, PLAIN, 1)
-    step = max(0.25 * k, 0.002 * span)
-    s50 = _estimate(plain, step, (lower[1], upper[1]), method)
-    plateaus = (lower[0], max(float(model.log_uv.max()), best[0]) + UNBOUNDED_LOG)
-    mep_max = _exponential(_estimate(Profile(model, best, least, PLAIN, 0), 0.1, plateaus, method))
-    steepness = _exponential(_estimate(Profile(model, best, least, PLAIN, 2), 0.1, (lower[2], upper[2]), method))
-    steepest = best[0] - best[2]
-    far = (lower[1] - 2 * span, upper[1])
-    threshold = _estimate(Profile(model, best, least, THRESHOLD, 1), step, far, method)
-    slope = _exponential(
-        _estimate(
-            Profile(model, best, least, SLOPE, 0), 0.1, (steepest - UNBOUNDED_LOG, steepest + UNBOUNDED_LOG), method
-        )
-    )
-    slope = replace(slope, value=slope.value / 4, low=slope.low / 4, high=slope.high / 4)
+def _describe(shapes: Shapes, method: str) -> RecruitmentCurve:
+    fit = shapes.boltzmann
+    model, (log_max, s50, log_k, log_spread) = fit.model, fit.best[:4]
+    n = model.intensity_mso.size
+
+    def estimate(value: float, ends: Ends) -> Estimate:
+        return Estimate(value=float(value), low=ends[0], high=ends[1], n=n, method=method)
+
+    slope = _exponential(estimate(log_max - log_k, slope_ends(shapes)))
     curve = RecruitmentCurve(
-        mep_max=mep_max,
-        s50=s50,
-        slope=slope,
-        threshold=threshold,
-        k=steepness,
-        floor_uv=math.exp(best[4]) if model.floor else math.nan,
-        log_spread=math.exp(best[3]),
-        n=model.intensity_mso.size,
+        mep_max=_exponential(estimate(log_max, mep_max_ends(shapes))),
+        s50=estimate(s50, s50_ends(shapes)),
+        slope=replace(slope, value=slope.value / 4, low=slope.low / 4, high=slope.high / 4),
+        threshold=estimate(s50 - 2 * math.exp(log_k), threshold_ends(fit)),
+        k=_exponential(estimate(log_k, k_ends(fit))),
+        floor_uv=math.exp(fit.best[4]) if model.floor else math.nan,
+        log_spread=math.exp(log_spread),
+        n=n,
         method=method,
-        _profile=plain,
+        _shapes=shapes,
     )
     return _with_reasons(curve, model)
-
-
-def _estimate(profile: Profile, step: float, furthest: tuple[float, float], method: str) -> Estimate:
-    return Estimate(
-        value=float(profile.centre[profile.held]),
-        low=float(profile.end(-1, step, furthest[0])),
-        high=float(profile.end(+1, step, furthest[1])),
-        n=profile.model.intensity_mso.size,
-        method=method,
-    )
 
 
 def _exponential(estimate: Estimate) -> Estimate:
@@ -242,9 +241,3 @@ def _with_reasons(curve: RecruitmentCurve, model: RecruitmentModel) -> Recruitme
             own = "the intensities are too coarse to bound the steepness"
         quantities[name] = replace(estimate, value=math.nan if beyond else estimate.value, reason=own)
     return replace(curve, reason=reason or quantities["k"].reason, **quantities)
-
-
-def _band_at(profile: Profile, intensity: float) -> tuple[float, float]:
-    seen = Profile(profile.model, profile.best, profile.least, np.array([0.0, 0.0, intensity]), 0)
-    middle = float(seen.centre[0])
-    return exponential(seen.end(-1, 0.1, middle - 30.0)), exponential(seen.end(+1, 0.1, middle + 30.0))

@@ -56,14 +56,14 @@ def log_below(z: float) -> float:
 
 @compiled
 def plain_parameters(p: Values, view: Values) -> tuple[float, float, float]:
-    """Return (ln MEPmax, S50, k) from parameters under ``view`` = (c, d, s0).
+    """Return (ln MEPmax, S50, k) from parameters under ``view`` = (c, d, s0, e).
 
-    S50 = p1 + c k; ln MEPmax = p0 + d ln k, plus ln(1 + exp((S50 - s0) / k)) where s0 is finite, so that p0 is then the
-    log of the response at s0.
+    S50 = p1 + c k; ln MEPmax = p0 + d ln k + e S50, plus ln(1 + exp((S50 - s0) / k)) where s0 is finite, so that p0 is then
+    the log of the response at s0.
     """
     k = math.exp(p[2])
     s50 = p[1] + view[0] * k
-    top = p[0] + view[1] * p[2]
+    top = p[0] + view[1] * p[2] + view[3] * s50
     if math.isfinite(view[2]):
         top += soft_step((s50 - view[2]) / k)
     return top, s50, k
@@ -98,8 +98,8 @@ def cost(p: Values, view: Values, held: int, rows: Values, grad: Values, info: V
         g = (s50 - rows[0, i]) / k
         log_m = top - soft_step(g)
         low = rise(g)
-        slope1 = (anchor - low) / k
-        slope2 = view[1] + anchor * (view[0] - h) - low * (view[0] - g)
+        slope1 = (anchor - low) / k + view[3]
+        slope2 = view[1] + view[3] * view[0] * k + anchor * (view[0] - h) - low * (view[0] - g)
         if floor:
             q = rise(log_m - log_f)
             mean = max(log_m, log_f) + math.log1p(math.exp(-abs(log_m - log_f)))

@@ -15,11 +15,12 @@ from decussa.estimate.recruitment_search import fit_from, profile_end
 Values = NDArray[np.float64]
 
 LEVEL = 0.95
-#: Views of the parameters (c, d, s0 of ``plain_parameters``): p0 is ln MEPmax and p1 is S50; p1 is S50 - 2 k; p0 is
-#: ln(4 slope).
-PLAIN = np.array([0.0, 0.0, math.inf])
-THRESHOLD = np.array([2.0, 0.0, math.inf])
-SLOPE = np.array([0.0, 1.0, math.inf])
+#: Views of the parameters (c, d, s0, e of ``plain_parameters``): p0 is ln MEPmax and p1 is S50; p1 is S50 - 2 k; p0 is
+#: ln(4 slope), and the same where intensities are logarithms.
+PLAIN = np.array([0.0, 0.0, math.inf, 0.0])
+THRESHOLD = np.array([2.0, 0.0, math.inf, 0.0])
+SLOPE = np.array([0.0, 1.0, math.inf, 0.0])
+SLOPE_OF_LOG = np.array([0.0, 1.0, math.inf, 1.0])
 #: How far S50 may lie outside the intensities given, in multiples of their range: from there on the curve within them
 #: is an exponential, or flat, to any accuracy that data can show.
 REACH = 10.0
@@ -105,21 +106,40 @@ class RecruitmentModel:
             guesses += [np.full(height.size, lowest), np.full(height.size, math.log(0.2))]
         return np.ascontiguousarray(np.stack(guesses, axis=1)[np.argsort(spread, kind="stable")[:6]])
 
-    def fit(self) -> tuple[Values, float]:
-        """Return the parameters of greatest likelihood in the plain view, and their cost."""
-        best = np.empty(self.n_parameters)
-        least = fit_from(self.starts(), PLAIN, self.rows(), *self.bounds(), best)
-        return best, least
+    def fit(self) -> Fit:
+        """Return the curve of greatest likelihood."""
+        best, rows = np.empty(self.n_parameters), self.rows()
+        least = fit_from(self.starts(), PLAIN, rows, *self.bounds(), best)
+        return Fit(self, rows, best, least)
+
+    def allowed(self) -> float:
+        """Return by how much the cost may rise within an interval.
+
+        The limit of a linear model with normal errors, where it gives exactly Student's t interval.
+        """
+        n = self.intensity_mso.size
+        df = max(n - 3 - int(self.floor), 1)
+        t = float(special.stdtrit(df, 0.5 + LEVEL / 2))
+        return 0.5 * n * math.log1p(t * t / df)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """A model, its trials as the likelihood reads them, its parameters of greatest likelihood (plain view), their cost."""
+
+    model: RecruitmentModel
+    rows: Values
+    best: Values
+    least: float
 
 
 class Profile:
     """The least cost as a function of one coordinate under one view."""
 
-    def __init__(self, model: RecruitmentModel, best: Values, least: float, view: Values, held: int) -> None:
-        self.model, self.best, self.least, self.view, self.held = model, best, least, view, held
-        self._rows = model.rows()
-        self._lower, self._upper = model.bounds()
-        if self.view[0] or self.view[1]:
+    def __init__(self, fit: Fit, view: Values, held: int) -> None:
+        self.fit, self.view, self.held = fit, view, held
+        self._lower, self._upper = fit.model.bounds()
+        if self.view[0] or self.view[1] or self.view[3]:
             # Only the named quantity changes its meaning under another view; its bounds open up with it.
             self._lower[:2] -= 200.0
             self._upper[:2] += 200.0
@@ -127,29 +147,25 @@ class Profile:
             self._lower[0] -= 60.0
         self.centre = self._seen_from_view()
 
+    @property
+    def value(self) -> float:
+        """The quantity where the likelihood is greatest."""
+        return float(self.centre[self.held])
+
     def _seen_from_view(self) -> Values:
         """Return the best parameters as this view names them."""
-        seen = self.best.copy()
-        top, s50, k = plain_parameters(self.best, PLAIN)
+        seen = self.fit.best.copy()
+        top, s50, k = plain_parameters(self.fit.best, PLAIN)
         seen[1] = s50 - self.view[0] * k
-        seen[0] = top - self.view[1] * math.log(k)
+        seen[0] = top - self.view[1] * math.log(k) - self.view[3] * s50
         if math.isfinite(self.view[2]):
             seen[0] -= float(np.logaddexp(0.0, (s50 - self.view[2]) / k))
         return seen
 
-    def allowed(self) -> float:
-        """Return by how much the cost may rise within the interval.
-
-        The limit of a linear model with normal errors, where it gives exactly Student's t interval.
-        """
-        n = self.model.intensity_mso.size
-        df = max(n - 3 - int(self.model.floor), 1)
-        t = float(special.stdtrit(df, 0.5 + LEVEL / 2))
-        return 0.5 * n * math.log1p(t * t / df)
-
-    def end(self, side: int, first_step: float, furthest: float) -> float:
-        """Return one end of the interval; infinite where the cost has not risen enough at ``furthest``."""
+    def end(self, side: int, first_step: float, furthest: float, allowed: float | None = None) -> float:
+        """Return one end of the interval; infinite where the cost has not risen by ``allowed`` at ``furthest``."""
+        rise = self.fit.model.allowed() if allowed is None else allowed
         return profile_end(
-            self.centre, self.least, self.allowed(), side, first_step, furthest,
-            self.view, self.held, self._rows, self._lower, self._upper,
+            self.centre, self.fit.least, rise, side, first_step, furthest,
+            self.view, self.held, self.fit.rows, self._lower, self._upper,
         )  # fmt: skip
