@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
@@ -22,7 +21,7 @@ import numpy as np
 from decussa.compose.sessions import rehearse
 from decussa.compose.study_reports import debrief_session
 from decussa.model.dialogue import Deliver, Refused, Show
-from decussa.protocol.schema import SHIPPED, read_protocol
+from decussa.protocol.schema import SHIPPED, load_protocol, read_protocol
 from decussa.session.operator import Unattended
 from decussa.source.virtual.character import HARD
 from decussa.store.check import check_study
@@ -97,50 +96,72 @@ def tell(rows: list[Row]) -> None:
     rows = [row for row in rows if "crash" not in row]
     faulty = [row for row in rows if row["faults"] or row["stopped"] or row["unsound"]]
     waits = sum(len(row["waits"]) for row in rows)
-    print(f"sessions: {len(rows) + len(crashed)}, broken off: {len(crashed)}, with a fault: {len(faulty)}; waits: {waits}")
+    print(
+        f"sessions: {len(rows) + len(crashed)}, broken off: {len(crashed)}, with a fault: {len(faulty)}; waits: {waits}"
+    )
     for row in crashed:
         print(f"  {row['protocol']}, {row['kind']}, seed {row['seed']}: {row['crash']}")
     for row in faulty:
         for fault in [*row["faults"], *row["unsound"], *([row["stopped"]] if row["stopped"] else [])][:3]:
             print(f"  {row['protocol']}, {row['kind']}, seed {row['seed']}: {fault}")
-    groups: Mapping[tuple[str, str], list[Row]] = defaultdict(list)
-    for row in rows:
-        groups[row["protocol"], row["kind"]].append(row)
-        groups[row["protocol"], "all"].append(row)
-    for (protocol, kind), members in sorted(groups.items()):
-        _tell_group(protocol, kind, members)
+    for protocol in dict.fromkeys(row["protocol"] for row in rows):
+        members = [row for row in rows if row["protocol"] == protocol]
+        print(f"\n{protocol}: {_course(members)}")
+        _tell_quantities(members)
+        for kind in dict.fromkeys(row["kind"] for row in members):
+            same = [row for row in members if row["kind"] == kind]
+            print(f"  {kind}: {_course(same)}; {_main_error(same)}")
+    _tell_waits(rows)
 
 
-def _tell_group(protocol: str, kind: str, members: list[Row]) -> None:
+def _course(members: list[Row]) -> str:
     pulses, minutes = ([row[name] for row in members] for name in ("pulses", "minutes"))
     refusals = sum((Counter(row["refused"]) for row in members), Counter())
     left = sum(bool(row["shown"]) for row in members)
-    print(
-        f"\n{protocol}, {kind}: {len(members)} people; pulses {_span(pulses)}; minutes {_span(minutes)}; "
-        f"sessions in which something was left out, and said: {left}; refusals by limit: {dict(refusals)}"
+    return (
+        f"{len(members)} people; pulses {_span(pulses)}; minutes {_span(minutes)}; something left out, and said, in {left}"
+        + (f"; refused {dict(refusals)}" if refusals else "")
     )
+
+
+def _tell_quantities(members: list[Row]) -> None:
     by_name: Mapping[str, list[list[Any]]] = defaultdict(list)
     for row in members:
         for name, *values in row["found"]:
             by_name[name].append(values)
     for name, values in by_name.items():
-        _tell_quantity(name, values)
+        print(f"  {name}: {_accuracy(values)}")
 
 
-def _tell_quantity(name: str, values: list[list[Any]]) -> None:
+def _main_error(members: list[Row]) -> str:
+    """Return how well the threshold was found."""
+    values = [found[1:] for row in members for found in row["found"] if found[0].endswith("threshold")]
+    return f"thresholds: {_accuracy(values)}" if values else "no threshold is sought"
+
+
+def _accuracy(values: list[list[Any]]) -> str:
     found, low, high, truth = np.array([one[:4] for one in values], dtype=float).T
     both = np.isfinite(found) & np.isfinite(truth)
-    bounded = both & np.isfinite(low) & np.isfinite(high)
-    held = np.mean((low <= truth) & (truth <= high), where=bounded) if bounded.any() else math.nan
+    bounded = ~np.isnan(low) & ~np.isnan(high) & np.isfinite(truth)
     if not both.any():
-        print(f"    {name}: found in 0 of {len(values)}")
-        return
+        return f"0 of {len(values)} found"
     off = found[both] - truth[both]
-    print(
-        f"    {name}: found in {both.sum()} of {len(values)}; off by {np.median(off):+.2f} (median), "
-        f"|off| {np.median(abs(off)):.2f}, 90 % within {np.quantile(abs(off), 0.9):.2f}; "
-        f"interval holds the truth in {held:.0%} of {bounded.sum()}"
+    held = (low <= truth) & (truth <= high)
+    said = f"; interval holds it in {held[bounded].sum()} of {bounded.sum()}" if bounded.any() else ""
+    return (
+        f"{both.sum()} of {len(values)} found; off by {np.median(off):+.2f} (median), in 90 % within "
+        f"{np.quantile(abs(off), 0.9):.2f}{said}"
     )
+
+
+def _tell_waits(rows: list[Row]) -> None:
+    """Print the waits between stimuli; ``bench.orders`` holds their distribution against the uniform one."""
+    for protocol in dict.fromkeys(row["protocol"] for row in rows):
+        low, high = load_protocol(protocol)[0].limits.interval_s
+        waits = np.array([wait for row in rows if row["protocol"] == protocol for wait in row["waits"]])
+        print(
+            f"waits, {protocol}: {len(waits)}, {waits.min()} to {waits.max()} s, mean {waits.mean():.3f} of {(low + high) / 2}"
+        )
 
 
 def _span(values: list[float]) -> str:

@@ -25,7 +25,12 @@ DEFAULTS = {"ceiling_mso": 100, "least_interval_s": 5, "interval_s": [5, 8], "pu
 DEFAULTS |= {"climb_step_mso": 10, "discomfort_stop": 7}
 TRIALS = {"single": 30, "silent period": 15, "re-check": 5, "recruitment curve": 8, "paired": 16}
 #: What a step must find, a number or a reason why there is none.
-FINDS = {"hotspot": ("hotspot_x", "hotspot_y"), "mmax": ("mmax",), "mvc": ("mvc",), "test intensity": ("test_intensity",)}
+FINDS = {
+    "hotspot": ("hotspot_x", "hotspot_y"),
+    "mmax": ("mmax",),
+    "mvc": ("mvc",),
+    "test intensity": ("test_intensity",),
+}
 FINDS |= {"trunk levels": ("base", "trunk_test")}
 
 

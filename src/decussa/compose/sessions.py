@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from decussa.compose.earlier import first_session, found_in
 from decussa.model.dialogue import Found, Request
 from decussa.model.errors import UsageError
 from decussa.model.version import VERSION
@@ -270,10 +271,9 @@ def virtual_person(protocol: Protocol, seed: int, *, hard: str) -> VirtualPartic
     return VirtualParticipant(seed, montage, hard=hard)
 
 
-def _settings(source: Source) -> dict[str, str | float]:
+def _person(source: Source) -> str:
     """What has to be the same when a session goes on, besides its seed: what makes a virtual person hard to record."""
-    hard = source.person.truth.hard if isinstance(source, VirtualSource) else ""
-    return {"person": hard} if hard else {}
+    return source.person.truth.hard if isinstance(source, VirtualSource) else ""
 
 
 def run_in(
@@ -308,7 +308,13 @@ def run_in(
         started = _start(journal, entries, source, seed=seed, at=at, text=study.protocol_text, fresh=fresh)
         entries = journal.entries()
         done, _ = split_at_start(entries)
-        plan = session_plan(protocol, seed=started.seed, earlier=stored_findings(done), leave_out=finished_steps(done))
+        plan = session_plan(
+            protocol,
+            seed=started.seed,
+            earlier=stored_findings(done),
+            leave_out=finished_steps(done),
+            before=found_in(study, str(started.settings.get("earlier session", ""))),
+        )
         try:
             position = stand_at(plan, entries, discomfort_stop=protocol.limits.discomfort_stop)
         except PlanChangedError as changed:
@@ -342,21 +348,22 @@ def _start(
         raise UsageError(
             "session was started with another seed", expected=f"--seed {earlier[-1].seed}", found=str(seed)
         )
-    if earlier and dict(earlier[-1].settings) != _settings(source):
+    if earlier and earlier[-1].settings.get("person", "") != _person(source):
         raise UsageError(
             "session was started with another kind of person",
             expected=str(earlier[-1].settings.get("person", "an easy one")),
-            found=str(_settings(source).get("person", "an easy one")),
+            found=_person(source) or "an easy one",
         )
     if earlier and not fresh:
         journal.append("resumed", Remark(text="reopened"), at=at)
         return earlier[-1]
+    settings = {"person": _person(source), "earlier session": first_session(journal.study, journal.session)}
     started = Started(
         protocol_sha256=protocol_hash(text),
         source=source.name,
         version=VERSION,
         seed=seed,
-        settings=_settings(source),
+        settings={name: value for name, value in settings.items() if value},
     )
     journal.append("started", started, at=at)
     return started

@@ -1,4 +1,4 @@
-"""Blocks of trials at intensities that are already known: single pulses, recruitment curve, silent period, re-check."""
+"""Blocks of trials at intensities that are already known: single pulses, recruitment curve, silent period."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import math
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 
-from decussa.model.dialogue import Plan, Refused, Reply, Request
+from decussa.model.dialogue import Plan, Refused, Reply, Request, Trial
 from decussa.model.stimulus import Stimulus
 from decussa.plan.frame import Frame, usable
 from decussa.protocol.feasible import WAYS_OUT, Feasibility
 from decussa.protocol.intensity import read_intensity
 from decussa.protocol.order import mixed_order
-from decussa.protocol.steps import Recheck, RecruitmentCurve, SilentPeriodBlock, SingleBlock
+from decussa.protocol.steps import RecruitmentCurve, SilentPeriodBlock, SingleBlock
 
 #: A rejected trial is given again this often, at most, for each small block.
 REPEATS = 2
@@ -32,13 +32,13 @@ class Condition:
 
 def give_block(
     frame: Frame, order: Sequence[Sequence[Condition]], *, contraction_pct: float = 0.0, why: str = ""
-) -> Generator[Request, Reply, int]:
+) -> Generator[Request, Reply, tuple[Trial, ...]]:
     """Give small blocks in order; rejected and lost trials come again at the end of their small block.
 
-    A condition whose intensity is refused is left out from there on; any other refusal ends the block. Returns the number of
-    usable trials.
+    A condition whose intensity is refused is left out from there on; any other refusal ends the block. Returns the usable
+    trials.
     """
-    kept = 0
+    kept: list[Trial] = []
     left_out: set[Condition] = set()
     for small_block in order:
         waiting = list(small_block)
@@ -50,16 +50,16 @@ def give_block(
                 reply = yield from frame.deliver(
                     condition.stimulus, condition=condition.name, contraction_pct=contraction_pct, why=why
                 )
-                if usable(reply):
-                    kept += 1
+                if isinstance(reply, Trial) and usable(reply):
+                    kept.append(reply)
                 elif not isinstance(reply, Refused):
                     again.append(condition)
                 elif reply.limit in OF_ONE_INTENSITY:
                     left_out.add(condition)
                 else:
-                    return kept
+                    return tuple(kept)
             waiting = again
-    return kept
+    return tuple(kept)
 
 
 def impossible(frame: Frame, texts: Sequence[str]) -> list[str]:
@@ -81,11 +81,6 @@ def give_single_block(frame: Frame, step: SingleBlock) -> Plan:
 def give_silent_period_block(frame: Frame, step: SilentPeriodBlock) -> Plan:
     """Single pulses during contraction."""
     return (yield from _one_intensity(frame, step.intensity, step.trials, step.contraction_pct))
-
-
-def recheck(frame: Frame, step: Recheck) -> Plan:
-    """A few pulses as before; the screen and the report compare them with the earlier ones."""
-    return (yield from _one_intensity(frame, step.intensity, step.trials, 0.0))
 
 
 def _one_intensity(frame: Frame, text: str, trials: int, contraction_pct: float) -> Plan:

@@ -14,6 +14,7 @@ from decussa.estimate.threshold import five_of_ten, likelihood_hunting, two_thre
 from decussa.model.dialogue import Plan, Refused, Trial
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
+from decussa.plan.compare import compare
 from decussa.plan.frame import Frame, usable
 from decussa.protocol.intensity import set_on_device
 from decussa.protocol.steps import Threshold
@@ -37,10 +38,13 @@ class Method:
 
 
 def _start_adaptive(frame: Frame, step: Threshold, criterion_uv: float) -> Any:
+    """Begin from the person's earlier session where that found the threshold, else from the population."""
+    earlier = frame.before.get("amt" if step.state == "active" else "rmt")
     return threshold.start(
         muscle=frame.muscle.muscle,
         active=step.state == "active",
         criterion_uv=criterion_uv,
+        prior=earlier if earlier is not None and 0 < earlier.value <= frame.limits.ceiling_mso else None,
         step_mso=frame.limits.device_step_mso,
         ceiling_mso=frame.limits.ceiling_mso,
     )
@@ -130,7 +134,10 @@ def find_threshold(frame: Frame, step: Threshold) -> Plan:
         seen = size >= criterion and not reply.value(frame.muscle.label, "response_p") < _LIKELY
         hunt.note(level, seen=seen, at_ceiling=level >= ceiling)
         yield from frame.show({quantity: method.summary(state)}, curve=method.curve(state))
-    return {quantity: hunt.outcome(method.summary(state), limited)}
+    found = hunt.outcome(method.summary(state), limited)
+    if quantity in frame.before:
+        yield from frame.show(text=compare(quantity, found, frame.before[quantity], "in the earlier session"))
+    return {quantity: found}
 
 
 def _size(frame: Frame, trial: Trial) -> float:

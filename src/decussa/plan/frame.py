@@ -6,7 +6,7 @@ import math
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field
 
-from decussa.model.dialogue import Answer, Ask, Deliver, Done, Lost, Refused, Reply, Request, Rest, Show, Trial
+from decussa.model.dialogue import Answer, Ask, Deliver, Done, Found, Lost, Refused, Reply, Request, Rest, Show, Trial
 from decussa.model.errors import DecussaError
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
@@ -25,7 +25,8 @@ class Frame:
     """The circumstances of one step.
 
     ``known`` maps ``rmt``, ``amt``, ``base`` and ``size`` of the step's muscle to % MSO, as found by earlier steps.
-    ``site_cm`` is where the coil belongs: the hotspot that was found, else where the protocol starts; None leaves it be.
+    ``now`` is what earlier steps found of the muscle, ``before`` what an earlier session did, by quantity. ``site_cm`` is
+    where the coil belongs: the hotspot that was found, else where the protocol starts; None leaves it be.
     """
 
     step: str
@@ -36,6 +37,8 @@ class Frame:
     both_sides: tuple[str, ...] = ()
     site_cm: tuple[float, float] | None = None
     known: Mapping[Reference, float] = field(default_factory=dict)
+    now: Found = field(default_factory=dict)
+    before: Found = field(default_factory=dict)
 
     def setting(self, text: str) -> float:
         """Return what the device is to be set to for an intensity as written; NaN where its reference is not known."""

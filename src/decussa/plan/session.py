@@ -7,12 +7,7 @@ from collections.abc import Callable, Collection, Generator, Mapping
 from typing import Any, Literal
 
 from decussa.model.dialogue import Found, Jump, Plan, Reply, Request
-from decussa.plan.blocks import (
-    give_recruitment_curve,
-    give_silent_period_block,
-    give_single_block,
-    recheck,
-)
+from decussa.plan.blocks import give_recruitment_curve, give_silent_period_block, give_single_block
 from decussa.plan.closing import close_session
 from decussa.plan.combine import Climb, draw_waits_forever, with_breaks, with_climb, with_waits
 from decussa.plan.contraction import find_maximal_contraction
@@ -23,6 +18,7 @@ from decussa.plan.find_test_intensity import find_test_intensity
 from decussa.plan.find_threshold import find_threshold
 from decussa.plan.frame import Frame, rest
 from decussa.plan.paired_block import give_paired_block
+from decussa.plan.recheck import recheck
 from decussa.plan.step import Ended, advance
 from decussa.plan.trunk import find_trunk_levels
 from decussa.protocol.intensity import Reference
@@ -54,7 +50,12 @@ _QUANTITY: Mapping[Reference, str] = {"rmt": "rmt", "amt": "amt", "base": "base"
 
 
 def session_plan(
-    protocol: Protocol, *, seed: int, earlier: Found | None = None, leave_out: Collection[str] = ()
+    protocol: Protocol,
+    *,
+    seed: int,
+    earlier: Found | None = None,
+    leave_out: Collection[str] = (),
+    before: Found | None = None,
 ) -> Plan:
     """Return the plan of a whole session.
 
@@ -65,10 +66,12 @@ def session_plan(
     seed : int
         Seed of orders and waits; the same seed asks the same, given the same replies.
     earlier : mapping of str to Estimate, optional
-        What is already known, by ``"muscle label/quantity"``, as a session returns it: a fixed intensity from an earlier
-        time point, or the estimates from which a changed plan goes on.
+        What this session found already, by ``"muscle label/quantity"``: the estimates from which a changed plan goes on.
     leave_out : collection of str
         Names of steps that are not to be done, since they were done before the plan changed.
+    before : mapping of str to Estimate, optional
+        What an earlier session of the same person found: where thresholds are expected, what they are compared with, and,
+        where the protocol fixes them, the intensities.
 
     Returns
     -------
@@ -83,7 +86,7 @@ def session_plan(
         action: Literal["skip", "redo"] | None = "redo"
         attempt = 0
         while action == "redo":
-            frame = _frame(protocol, step, seed=seed + number + 1000 * attempt, found=found)
+            frame = _frame(protocol, step, seed=seed + number + 1000 * attempt, found=found, before=before or {})
             attempt += 1
             rested = with_breaks(_plan_of(protocol, step, frame), every=BREAK_EVERY, seconds=BREAK_S)
             result = yield from _until_jump(with_climb(with_waits(rested, waits), climb))
@@ -110,7 +113,7 @@ def _until_jump(plan: Plan) -> Generator[Request, Reply, Found | Jump]:
 def _plan_of(protocol: Protocol, step: Step, frame: Frame) -> Plan:
     yield from rest(step.rest_before_s, step=step_name(step), why="A rest that the protocol asks for.")
     if isinstance(step, Hotspot):
-        return (yield from find_hotspot(frame, step, _start(protocol, frame.muscle)))
+        return (yield from find_hotspot(frame, step, frame.site_cm or _start(protocol, frame.muscle)))
     return (yield from PLANS[step.kind](frame, step))
 
 
@@ -128,13 +131,11 @@ def _site(protocol: Protocol, muscle: ProtocolMuscle, found: Found) -> tuple[flo
     return _start(protocol, muscle) if "start_cm" in protocol.coil.model_fields_set else None
 
 
-def _frame(protocol: Protocol, step: Step, *, seed: int, found: Found) -> Frame:
+def _frame(protocol: Protocol, step: Step, *, seed: int, found: Found, before: Found) -> Frame:
     muscle = protocol.target(step)
-    known: dict[Reference, float] = {}
-    for reference, quantity in _QUANTITY.items():
-        estimate = found.get(f"{muscle.label}/{quantity}")
-        known[reference] = estimate.value if estimate is not None else math.nan
+    fixed = protocol.people.intensity_at_later_time_points == "fixed"
     sides = tuple(other.label for other in protocol.muscles if other.muscle == muscle.muscle and other.target)
+    now, then = (_of_muscle(muscle.label, found_) for found_ in (found, before))
     return Frame(
         step=step_name(step),
         muscle=muscle,
@@ -143,8 +144,23 @@ def _frame(protocol: Protocol, step: Step, *, seed: int, found: Found) -> Frame:
         seed=seed,
         both_sides=sides,
         site_cm=_site(protocol, muscle, found),
-        known=known,
+        known={reference: _known(quantity, now, then if fixed else {}) for reference, quantity in _QUANTITY.items()},
+        now=now,
+        before=then,
     )
+
+
+def _of_muscle(label: str, found: Found) -> Found:
+    """Return what was found of one muscle, by quantity."""
+    return {key.rpartition("/")[2]: estimate for key, estimate in found.items() if key.rpartition("/")[0] == label}
+
+
+def _known(quantity: str, now: Found, fixed: Found) -> float:
+    """Return the value an intensity refers to: that of the earlier session where intensities are fixed, else today's."""
+    for found in (fixed, now):
+        if quantity in found and math.isfinite(found[quantity].value):
+            return found[quantity].value
+    return math.nan
 
 
 def step_name(step: Step) -> str:
