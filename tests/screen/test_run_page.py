@@ -8,6 +8,7 @@ from decussa.store.check import check_study
 from decussa.store.journal import open_journal
 from decussa.store.people import add_participant, add_session
 from decussa.store.study import open_study
+from tests.screen.desk import prepare_all
 from tests.screen.driving import (
     MORNING,
     answer,
@@ -18,6 +19,7 @@ from tests.screen.driving import (
     make_rehearsal,
     mode_of,
     press,
+    wait_for_entry,
     wait_for_mode,
 )
 
@@ -106,9 +108,7 @@ def test_an_adverse_event_holds_the_session_while_it_is_written_down(server, ser
     page.keyboard.type("lay down")
     before = entry_of(page)
     page.keyboard.press("Enter")
-    page.wait_for_function(
-        "before => !document.querySelector('.who').innerText.includes(`entry ${before} `)", arg=before
-    )
+    wait_for_entry(page, before + 1)
     assert mode_of(page) == "held"
     entry = entries_of(served_root / "event")[-1]
     assert (entry.kind, entry.body.event, entry.body.severity) == ("adverse event", "felt faint", "mild")
@@ -137,16 +137,13 @@ def test_two_windows_show_the_same_and_a_pulse_pressed_in_both_is_given_once(
         while mode_of(first) != "set":
             answer(first)
             wait_for_mode(first, "set", "question", "rest")
-        second.wait_for_function(
-            "far => document.querySelector('.far').innerText === far", arg=first.inner_text(".far")
-        )
+        shown = first.inner_text(".sheet")
+        second.wait_for_function("shown => document.querySelector('.sheet').innerText === shown", arg=shown)
+        before = entry_of(first)
         first.keyboard.press("Enter")
         second.keyboard.press("Enter")
-        wait_for_mode(first, "set", "question", "rest")
-        first.wait_for_timeout(300)
-    second.wait_for_function(
-        "entry => document.querySelector('.who').innerText.includes(entry)", arg=f"entry {entry_of(first)} "
-    )
+        for page in (first, second):
+            wait_for_entry(page, before + 1)
     given = [entry.body.number for entry in entries_of(served_root / "two") if isinstance(entry.body, Trial)]
     assert given == list(range(1, len(given) + 1))
     assert len(given) >= 4
@@ -181,10 +178,13 @@ def test_a_session_by_hand_takes_typed_sizes_and_a_lost_pulse(server, served_roo
     with open_study(folder, write=True) as study:
         add_participant(study, "P-014", at=MORNING)
         session = add_session(study, "P-014", at=MORNING)
+    prepare_all(folder, session)
     page = open_page(f"{server.url}/run/grip/{session}")
     assert "you give each pulse at the stimulator" in page.inner_text(".far")
     assert page.query_selector(".tag") is None
-    begin(page)
+    wait_for_mode(page, "idle")
+    press(page, "Enter")
+    wait_for_mode(page, "set")
     press(page, "Enter")
     wait_for_mode(page, "size")
     page.keyboard.type("132")
@@ -218,6 +218,7 @@ def test_a_script_in_a_note_or_a_name_is_only_text(server, served_root, open_pag
     page.keyboard.press("x")
     page.wait_for_selector("#reason")
     page.keyboard.press("Escape")
+    page.wait_for_selector("#reason", state="detached")
     page.keyboard.press("n")
     page.wait_for_selector("#note")
     words = "<img src=x onerror=\"document.title='owned'\"><script>document.title='owned'</script>"

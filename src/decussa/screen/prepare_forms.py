@@ -23,7 +23,7 @@ def who_form(prepared: PreparedSession, problem: str) -> str:
     """Return the form for who prepares."""
     return form_plate(
         phrase("Who prepares"),
-        f'<form data-act="who">{identity(prepared.operators)}{submit(phrase("That is me"))}</form>',
+        f'<form data-act="who">{identity(prepared.operators, focus=True)}{submit(phrase("That is me"))}</form>',
         problem,
     )
 
@@ -137,13 +137,13 @@ def _person(_: PreparedSession, __: Item) -> str:
 def _confirm(prepared: PreparedSession, item: Item) -> str:
     if item.key == EARS:
         kinds = [(one, phrase(one)) for one in _EARS]
-        inner = choice("participant", phrase("Participant"), kinds) + choice(
+        inner = choice("participant", phrase("Participant"), kinds, focus=True) + choice(
             "operator", phrase("Operator and second person"), kinds
         )
     elif item.key == SECOND:
         note = phrase("Their code, not yours. A participant is never left alone.")
         known = [(one.code, f"{one.code}, {one.name}") for one in prepared.operators]
-        inner = choice("note", phrase("Second trained person"), known) if known else ""
+        inner = choice("note", phrase("Second trained person"), known, focus=True) if known else ""
         inner = inner or field("note", phrase("Second trained person"), most=12, more="required", focus=True, note=note)
     else:
         inner = field("note", phrase("Note, where needed"), most=400, focus=True)

@@ -46,25 +46,30 @@ def _count(number: int) -> str:
     return phrase(words[number]) if number < len(words) else str(number)
 
 
-def item_list(prepared: PreparedSession, who: Identity | None, *, changing: bool) -> str:
-    """Return all groups with their items; while ``changing`` what is done can be opened again, too."""
+def item_list(prepared: PreparedSession, who: Identity | None, *, changing: bool, focus: bool) -> str:
+    """Return all groups with their items; while ``changing`` what is done can be opened again, too.
+
+    ``focus``: the next open item takes the keyboard.
+    """
     groups: dict[str, list[str]] = {}
     waiting = [item.key for item in prepared.preparation.open_items]
     first = waiting[0] if waiting else ""
     if prepared.operators:
-        groups[phrase("At the desk")] = [_who_row(prepared, who)]
+        groups[phrase("At the desk")] = [_who_row(prepared, who, focus=focus)]
         first = first if who is not None else ""
     for item in prepared.preparation.items:
-        groups.setdefault(item.group, []).append(_row(item, is_first=item.key == first, changing=changing))
+        groups.setdefault(item.group, []).append(_row(item, is_first=focus and item.key == first, changing=changing))
     return "".join(
         f'<section class="grp"><h2>{text(phrase(group))}</h2><ul>{"".join(rows)}</ul></section>'
         for group, rows in groups.items()
     )
 
 
-def _who_row(prepared: PreparedSession, who: Identity | None) -> str:
+def _who_row(prepared: PreparedSession, who: Identity | None, *, focus: bool) -> str:
     if who is None:
-        return _line("open", phrase("open"), phrase("Who prepares"), phrase("code and PIN"), act="form who", focus=True)
+        return _line(
+            "open", phrase("open"), phrase("Who prepares"), phrase("code and PIN"), act="form who", focus=focus
+        )
     name = next((one.name for one in prepared.operators if one.code == who.code), who.code)
     note = name if who.verified else f"{name}; {phrase(NOT_VERIFIED)}"
     return _line("done", phrase("done"), phrase("Who prepares"), f"{who.code}, {note}", act="form who")

@@ -104,10 +104,10 @@ def sign_form(prepared: PreparedSession, flagged: Flagged, problem: str) -> str:
         missing = phrase("Nobody with the role {roles} was added on the study page.", roles=" / ".join(roles))
         return form_plate(phrase("Sign"), f'{said}<p class="mindbar">{text(missing)}</p>', problem)
     picks = "".join(
-        f'<label class="pick"><input type="radio" name="decision" value="{value}" required> {words}</label>'
-        for value, words in (
-            ("may take part", phrase("may take part today")),
-            ("may not take part", phrase("may not take part")),
+        f'<label class="pick"><input type="radio" name="decision" value="{value}" required{first}> {words}</label>'
+        for value, words, first in (
+            ("may take part", phrase("may take part today"), " data-focus"),
+            ("may not take part", phrase("may not take part"), ""),
         )
     )
     why_note = phrase("Stays in the private file.")

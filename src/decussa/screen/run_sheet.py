@@ -8,7 +8,7 @@ from typing import Literal
 from decussa.model.dialogue import Ask, Deliver, Rest
 from decussa.screen.language import phrase
 from decussa.screen.marks import button, cap, link, say, text
-from decussa.screen.places import DEBRIEF, READ, REPORT, address
+from decussa.screen.places import DEBRIEF, PREPARE, READ, REPORT, address
 from decussa.screen.run_setting import setting_of
 from decussa.screen.running import LiveSession
 from decussa.screen.words import (
@@ -205,9 +205,15 @@ def _outcome(live: LiveSession) -> str:
     )
 
 
+def _before_first(live: LiveSession) -> str:
+    if live.rehearsal:
+        return phrase("Nothing has happened yet. Five things are confirmed first, then the plan begins.")
+    return phrase("It is prepared; no pulse was asked for yet.")
+
+
 def _idle(live: LiveSession) -> str:
     view = live.view
-    begun = view.entry > 0
+    begun = view.entry > 0 if live.rehearsal else bool(view.step)
     if live.rehearsal:
         kind = phrase("Rehearsal on a virtual participant. Nobody is stimulated; nothing of it enters a study.")
         pace = (
@@ -220,13 +226,18 @@ def _idle(live: LiveSession) -> str:
     said = (
         phrase("It stands in “{step}” after {count} pulses; everything is written.", step=step, count=view.stimuli)
         if begun
-        else phrase("Nothing has happened yet. Five things are confirmed first, then the plan begins.")
+        else _before_first(live)
     )
     words = phrase("Go on") if begun else phrase("Begin")
+    waiting = live.still_open()
+    act = button(words, "begin", cap_="Enter", kind="go")
+    if waiting:
+        said = phrase("Open before the first pulse: {items}.", items=", ".join(waiting).lower())
+        act = link(phrase("Prepare"), address(PREPARE, live.study, live.session), "prepare", kind="go")
     return (
         f'<p class="kick"><b>{text(live.participant)}</b> · {text(live.session)}</p>'
         f'<p class="do">{text(live.protocol.study.name)}</p><p class="why">{kind} {pace}</p><p class="why">{text(said)}</p>'
-        f'<div class="answers">{button(words, "begin", cap_="Enter", kind="go")}</div>'
+        f'<div class="answers">{act}</div>'
     )
 
 

@@ -21,6 +21,7 @@ from decussa.compose.looking import (
     rehearsals_home,
     studies_in,
 )
+from decussa.compose.preparing import read_preparation
 from decussa.compose.preview import StepPreview, preview
 from decussa.compose.sessions import VIRTUAL_MORNING, go_on_by_hand, go_on_rehearsing, new_rehearsal
 from decussa.model.errors import DecussaError, UsageError
@@ -108,8 +109,26 @@ class LiveSession:
             self.error = None
             self._folding = LiveView()
             self.operator = BrowserOperator(quick=self.quick)
+            if not self.rehearsal and not self._take_preparation():
+                return
             self._thread = threading.Thread(target=self._run, args=(fresh,), daemon=True, name=self.session)
             self._thread.start()
+
+    def still_open(self) -> tuple[str, ...]:
+        """Return what keeps a session with a person closed, by title; a rehearsal needs no preparing."""
+        if self.rehearsal:
+            return ()
+        return tuple(item.title for item in read_preparation(self.folder, self.session).preparation.open_items)
+
+    def _take_preparation(self) -> bool:
+        """Pass the gates that were confirmed when the session was prepared; False while something is open."""
+        prepared = read_preparation(self.folder, self.session).preparation
+        if prepared.open_items:
+            return False
+        self.operator.code = prepared.prepared_by or self.operator.code
+        for gate in prepared.gates_that_hold:
+            self.operator.pass_gate(gate)
+        return True
 
     def catch_up(self) -> None:
         """Read what another program wrote since; nothing to do while the engine runs here."""

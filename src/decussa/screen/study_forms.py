@@ -34,13 +34,14 @@ def field(
     )
 
 
-def choice(name: str, label: str, options: Sequence[tuple[str, str]], *, chosen: str = "") -> str:
+def choice(name: str, label: str, options: Sequence[tuple[str, str]], *, chosen: str = "", focus: bool = False) -> str:
     """Return a list to choose from."""
     inner = "".join(
         f'<option value="{text(value)}"{" selected" if value == chosen else ""}>{text(words)}</option>'
         for value, words in options
     )
-    return f'<label for="{name}">{text(label)}</label><select id="{name}" name="{name}">{inner}</select>'
+    first = " data-focus" if focus else ""
+    return f'<label for="{name}">{text(label)}</label><select id="{name}" name="{name}"{first}>{inner}</select>'
 
 
 def submit(words: str) -> str:
@@ -145,12 +146,12 @@ def follow_up(session: str, operators: Sequence[KnownOperator], problem: str) ->
     return form_plate(phrase("Next-day call, {session}", session=session), inner, problem)
 
 
-def identity(operators: Sequence[KnownOperator]) -> str:
+def identity(operators: Sequence[KnownOperator], *, focus: bool = False) -> str:
     """Return the fields for who acts; without anybody added there is nothing to choose."""
     if not operators:
         return f'<p class="under">{phrase("Nobody who works here was added: identity not verified.")}</p>'
     options = [(one.code, f"{one.code}, {one.name}") for one in operators]
-    return choice("code", phrase("Who"), options) + field(
+    return choice("code", phrase("Who"), options, focus=focus) + field(
         "pin", phrase("PIN"), kind="password", most=64, note=phrase("Empty where none is set up.")
     )
 

@@ -98,6 +98,12 @@ class Preparation:
             GATE_OF[item.key] for item in self.items if item.key in GATE_OF and item.state in ("done", "passed")
         )
 
+    @property
+    def prepared_by(self) -> str:
+        """Return whose code did the last of the checks; empty where nobody gave one."""
+        codes = [item.by for item in self.items if item.by and item.state == "done"]
+        return codes[-1] if codes else ""
+
 
 @dataclass(slots=True)
 class _Known:
