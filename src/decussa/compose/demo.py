@@ -1,20 +1,19 @@
-"""The demo: invents a small study on disk, then does with it what a user would, through the same doors."""
+"""The demo: runs the sessions of a small invented study, then does with them what a user would, through the same doors."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 from decussa.batch.many import measure_files
 from decussa.batch.summary import summarise
 from decussa.compose.reporting import report_sessions
+from decussa.compose.rowers import rowers_participants, run_rowers
 from decussa.model.errors import UsageError
 from decussa.model.version import VERSION
-from decussa.recording.bids_run import RunToWrite
 from decussa.recording.bids_write import write_bids_dataset
 from decussa.recording.tables import read_table, write_table
-from decussa.source.virtual.rowers import VirtualRun, rowers_participants, rowers_runs
 
 _README = """# Three rowers
 
@@ -31,6 +30,7 @@ Made by the demo of Decussa, which measures and reports these files as it would 
 class DemoMade:
     """What the demo left behind."""
 
+    sessions: Path
     data_set: Path
     trials: Path
     summary: Path
@@ -39,6 +39,7 @@ class DemoMade:
     def sentence(self) -> str:
         """Return what was made and where to look first."""
         return (
+            f"Sessions, with their journals: {self.sessions} (decussa check, decussa report, decussa serve)\n"
             f"Data set: {self.data_set}\nTrial table: {self.trials}\nSummary: {self.summary}\n"
             f"Reports: {len(self.reports)} in {self.reports[0].parent}, one per session; begin with {self.reports[0]}"
         )
@@ -46,6 +47,7 @@ class DemoMade:
     def as_dict(self) -> dict[str, str | list[str]]:
         """Return the same for machines."""
         return {
+            "sessions": str(self.sessions),
             "data_set": str(self.data_set),
             "trials": str(self.trials),
             "summary": str(self.summary),
@@ -67,13 +69,15 @@ def make_demo(folder: Path, *, seed: int, say: Callable[[str], None]) -> DemoMad
         )
     folder.mkdir(parents=True, exist_ok=True)
     data_set, trials, summary = folder / "rowers", folder / "trials.tsv", folder / "summary.tsv"
-    say("1 of 4  Inventing three rowers, before and after an hour on the ergometer")
+    say(
+        "1 of 4  Three invented rowers, before and after an hour on the ergometer: sessions run by the engine, and recorded"
+    )
     write_bids_dataset(
         data_set,
         name="Three rowers, before and after an hour on the ergometer",
         readme=_README,
         participants=rowers_participants(seed),
-        runs=_runs(seed),
+        runs=run_rowers(folder / "sessions", seed, say),
         version=VERSION,
     )
     say(f"2 of 4  decussa measure {data_set} --out {trials}")
@@ -85,10 +89,4 @@ def make_demo(folder: Path, *, seed: int, say: Callable[[str], None]) -> DemoMad
     write_table(summarise(read_table(trials)), summary)
     say(f"4 of 4  decussa report {data_set} --out {folder / 'reports'}")
     reports = report_sessions(data_set, out=folder / "reports")
-    return DemoMade(data_set, trials, summary, reports)
-
-
-def _runs(seed: int) -> Iterator[RunToWrite]:
-    names = {field.name for field in fields(RunToWrite)} & {field.name for field in fields(VirtualRun)}
-    for run in rowers_runs(seed):
-        yield RunToWrite(**{name: getattr(run, name) for name in names})
+    return DemoMade(folder / "sessions", data_set, trials, summary, reports)

@@ -5,6 +5,7 @@ import pytest
 
 from decussa.model.errors import UsageError
 from decussa.model.stimulus import Stimulus
+from decussa.source.virtual.mishap import MISHAPS, Mishap
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.response import Lapse
 from decussa.source.virtual.session import Planned, record_run, run_channels
@@ -57,10 +58,10 @@ def test_a_contraction_is_held_around_its_stimulus_and_released():
 def test_lapses_leave_their_traces_and_the_event_stays():
     planned = [
         Planned(onset_s=4.0, stimulus=STRONG),
-        Planned(onset_s=9.0, stimulus=STRONG, lapse=Lapse(fired=False)),
-        Planned(onset_s=14.0, stimulus=STRONG, lapse=Lapse(reach=0.5)),
-        Planned(onset_s=19.0, stimulus=STRONG, lapse=Lapse(tension_pct=10.0)),
-        Planned(onset_s=24.0, stimulus=Stimulus.paired(40.0, 75.0, 3.0), lapse=Lapse(isi_error_ms=1.0)),
+        Planned(onset_s=9.0, stimulus=STRONG, mishap=Mishap(lapse=Lapse(fired=False))),
+        Planned(onset_s=14.0, stimulus=STRONG, mishap=Mishap(lapse=Lapse(reach=0.5))),
+        Planned(onset_s=19.0, stimulus=STRONG, mishap=Mishap(lapse=Lapse(tension_pct=10.0))),
+        Planned(onset_s=24.0, stimulus=Stimulus.paired(40.0, 75.0, 3.0), mishap=Mishap(lapse=Lapse(isi_error_ms=1.0))),
     ]
     samples, rate_hz, events = record_run(VirtualParticipant(0), planned)
 
@@ -89,3 +90,27 @@ def test_runs_are_reproducible_and_go_on_counting():
 def test_a_schedule_that_is_empty_or_too_close_is_refused(onsets):
     with pytest.raises(UsageError):
         record_run(VirtualParticipant(0), [Planned(onset_s=onset_s, stimulus=STRONG) for onset_s in onsets])
+
+
+def test_a_missed_trigger_leaves_the_pulse_without_its_mark():
+    planned = [Planned(onset_s=4.0, stimulus=STRONG, mishap=MISHAPS["trigger missed"])]
+    samples, rate_hz, _ = record_run(VirtualParticipant(0), planned)
+
+    assert not samples[1].any()
+    assert np.ptp(around(samples[0], rate_hz, 4.0, 15, 50)) > 500
+
+
+def test_an_electrode_that_is_off_shows_mains_and_hardly_any_muscle():
+    planned = [Planned(onset_s=4.0, stimulus=STRONG, mishap=MISHAPS["electrode off"])]
+    samples, rate_hz, _ = record_run(VirtualParticipant(0), planned)
+
+    assert np.ptp(around(samples[0], rate_hz, 4.0, -200, -10)) > 1_000
+
+
+def test_a_stimulus_is_the_same_by_its_number_wherever_it_stands_in_a_run():
+    later = Planned(onset_s=9.0, stimulus=STRONG, number=7)
+    with_others, rate_hz, _ = record_run(VirtualParticipant(0), [Planned(onset_s=4.0, stimulus=STRONG), later])
+    alone, *_ = record_run(VirtualParticipant(0), [later])
+    first, second = (around(samples[0], rate_hz, 9.0, 15, 50) for samples in (with_others, alone))
+
+    assert np.corrcoef(first, second)[0, 1] > 0.99

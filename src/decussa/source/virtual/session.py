@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from decussa.model.errors import UsageError
 from decussa.model.recording import Channel, StimulusEvent
 from decussa.model.stimulus import Stimulus
+from decussa.source.virtual.mishap import NOTHING_WRONG, Mishap
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.pool import Potentials, draw_potentials
 from decussa.source.virtual.recorder import (
@@ -22,8 +23,9 @@ from decussa.source.virtual.recorder import (
     draw_beats,
     draw_heart,
     draw_noise,
+    lose_contact,
 )
-from decussa.source.virtual.response import DELIVERED, Activity, Lapse, given_pulses
+from decussa.source.virtual.response import Activity, given_pulses
 
 #: A contraction is held from this long before the first pulse to this long after the test pulse.
 HOLD_BEFORE_MS = 2_500.0
@@ -42,7 +44,11 @@ TRIGGER = Channel(name="Trigger", kind="trigger", rate_hz=RATE_HZ, low_uv=-8_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """One stimulus of a schedule: when, what, under which name, and what goes wrong with it."""
+    """One stimulus of a schedule: when, what, where, under which name, and what goes wrong with it.
+
+    ``number`` is the stimulus's number for this person, on which chance depends; 0 counts on. Without a site the coil is at
+    the hotspot of every muscle.
+    """
 
     onset_s: float
     stimulus: Stimulus
@@ -52,7 +58,9 @@ class Planned:
     timepoint: str = ""
     muscle: str = ""
     stim_side: str = ""
-    lapse: Lapse = DELIVERED
+    number: int = 0
+    site_cm: tuple[float, float] | None = None
+    mishap: Mishap = NOTHING_WRONG
 
 
 def run_channels(person: VirtualParticipant) -> tuple[Channel, ...]:
@@ -90,18 +98,23 @@ def record_run(
     n_samples = math.ceil(schedule[-1].onset_s + LEAD_S) * round(RATE_HZ)
     first = person.number + 1
     traces = _rest(person, first, n_samples)
-    for number, planned in enumerate(schedule, start=first):
+    for planned in schedule:
+        person.number = planned.number - 1 if planned.number else person.number
+        number = person.next_number()
         activities = person.respond(
             planned.stimulus,
-            person.next_number(),
+            number,
             planned.contraction_pct,
             HOLD_BEFORE_MS - planned.stimulus.pulses[0].at_ms,
             HOLD_AFTER_MS,
-            planned.lapse,
+            planned.mishap.lapse,
+            reaches=person.reaches(number, planned.site_cm, planned.mishap),
         )
         for row, activity in enumerate(activities):
             _add_activity(traces[row], person, row, activity, planned)
             _add_artifacts(traces[row], person, row, number, planned)
+            if planned.mishap.electrode_off and row == 0:
+                _lose_contact(traces[row], person, number, planned)
     samples = np.empty((len(traces) + 1, n_samples), dtype=np.float32)
     for row, (trace, electrodes) in enumerate(zip(traces, person.electrodes, strict=True)):
         samples[row] = convert(trace, electrodes.rail_uv)
@@ -153,7 +166,7 @@ def _add_artifacts(
     trace: NDArray[np.float32], person: VirtualParticipant, row: int, number: int, planned: Planned
 ) -> None:
     rng = person.rng(number, 30 + row)
-    for pulse in given_pulses(planned.stimulus, planned.lapse):
+    for pulse in given_pulses(planned.stimulus, planned.mishap.lapse):
         at_ms = planned.onset_s * 1e3 + pulse.at_ms
         start = math.floor(at_ms * RATE_KHZ)
         stop = min(start + round(ARTIFACT_MS * RATE_KHZ), trace.size)
@@ -161,11 +174,20 @@ def _add_artifacts(
         trace[start:stop] += draw_artifact(person.electrodes[row], pulse, time_ms, rng)
 
 
+def _lose_contact(trace: NDArray[np.float32], person: VirtualParticipant, number: int, planned: Planned) -> None:
+    """Leave mains and a wandering line for as long as the contraction of a stimulus would be held."""
+    start = max(math.floor((planned.onset_s * 1e3 - HOLD_BEFORE_MS) * RATE_KHZ), 0)
+    stop = min(math.ceil((planned.onset_s * 1e3 + HOLD_AFTER_MS) * RATE_KHZ), trace.size)
+    trace[start:stop] = lose_contact(trace[start:stop].astype(np.float64), person.rng(number, 40))
+
+
 def _trigger(schedule: Sequence[Planned], n_samples: int) -> NDArray[np.float32]:
     """The trigger line: up for a millisecond at every pulse that the stimulator gave."""
     line = np.zeros(n_samples, dtype=np.float32)
     for planned in schedule:
-        for pulse in given_pulses(planned.stimulus, planned.lapse):
+        if planned.mishap.trigger_missed:
+            continue
+        for pulse in given_pulses(planned.stimulus, planned.mishap.lapse):
             start = math.ceil((planned.onset_s * 1e3 + pulse.at_ms) * RATE_KHZ - 1e-6)
             line[start : start + round(TRIGGER_MS * RATE_KHZ)] = TRIGGER_UV
     return line

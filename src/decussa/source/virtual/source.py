@@ -23,7 +23,7 @@ class VirtualSource:
     person : VirtualParticipant
         Who sits there.
     errors : mapping of int to str, optional
-        What goes wrong, by number of the stimulus; the kinds are those of ``mishap.MISHAPS``.
+        What goes wrong, by number of the stimulus; the kinds are those of ``mishap.MISHAPS``, and ``mishaps`` holds them.
     """
 
     name = "virtual"
@@ -31,7 +31,7 @@ class VirtualSource:
 
     def __init__(self, person: VirtualParticipant, *, errors: Mapping[int, str] | None = None) -> None:
         self.person = person
-        self._mishaps = {number: mishap_of(kind) for number, kind in (errors or {}).items()}
+        self.mishaps = {number: mishap_of(kind) for number, kind in (errors or {}).items()}
         self._site_cm: tuple[float, float] | None = None
 
     @property
@@ -56,7 +56,7 @@ class VirtualSource:
         """Give the stimulus to the virtual person; without a site the coil stays where it was put last."""
         self.person.number = number - 1
         self._site_cm = request.site_cm or self._site_cm
-        mishap = self._mishaps.get(number, NOTHING_WRONG)
+        mishap = self.mishaps.get(number, NOTHING_WRONG)
         sweep = self.person.deliver(
             request.stimulus, contraction_pct=request.contraction_pct, site_cm=self._site_cm, mishap=mishap
         )

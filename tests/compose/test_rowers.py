@@ -1,0 +1,42 @@
+"""The rowers of the demonstration fit their parts, and a session of theirs is the same for a seed."""
+
+import hashlib
+
+from decussa.compose.rowers import PARTS, rowers, rowers_participants, run_rowers
+from decussa.source.virtual.person import VirtualParticipant
+
+
+def test_a_seed_gives_the_same_recordings(tmp_path):
+    said = []
+    first = next(run_rowers(tmp_path / "a", 0, said.append))
+    again = next(run_rowers(tmp_path / "b", 0, said.append))
+
+    assert (
+        hashlib.sha256(first.samples_uv.tobytes()).hexdigest() == hashlib.sha256(again.samples_uv.tobytes()).hexdigest()
+    )
+    # Settings that do not apply are NaN, which equals nothing.
+    assert repr(first.events) == repr(again.events)
+    assert said == ["hand: R01, before"] * 2
+
+
+def test_the_first_two_rowers_answer_in_the_trunk_and_the_third_does_not():
+    for rower in rowers(0):
+        person = VirtualParticipant(rower.seed, PARTS[1].montage, state=rower.before)
+        active = person.truth.muscles["LES right"].active_threshold_mso
+        assert (active < 90) == (rower.label != "R03")
+
+
+def test_the_hour_weakens_the_trunk_and_spares_the_hand():
+    for rower in rowers(0):
+        for protocol, channel, least, most in (("hand", "FDI right", 1.0, 1.02), ("lumbar", "LES right", 1.04, 1.08)):
+            before = VirtualParticipant(rower.seed, protocol, state=rower.before).truth.muscles[channel]
+            after = VirtualParticipant(rower.seed, protocol, state=rower.after).truth.muscles[channel]
+            assert least < after.rest_threshold_mso / before.rest_threshold_mso < most
+
+
+def test_participants_are_described_without_a_name():
+    rows = rowers_participants(0)
+
+    assert [row["participant_id"] for row in rows] == ["R01", "R02", "R03"]
+    assert all(set(row) == {"participant_id", "age", "sex", "handedness", "height"} for row in rows)
+    assert all(18 <= row["age"] < 89 and 145 < row["height"] < 205 for row in rows)
