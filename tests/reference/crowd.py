@@ -9,7 +9,6 @@ from functools import cache, cached_property
 import numpy as np
 
 from decussa.estimate import threshold
-from decussa.estimate.recruitment import fit_recruitment
 from decussa.measuring.sweeps import measure_sweeps
 from decussa.model.muscle import muscle_and_side
 from decussa.model.stimulus import Stimulus
@@ -47,13 +46,8 @@ class Crowd:
         """Thresholds found by hunting during a contraction of 15 % MVC, 200 µV, % MSO."""
         return np.array([self._hunt(person, 15.0) for person in self.people])
 
-    @cache  # noqa: B019
-    def threshold_mso(self, contraction_pct):
-        """Thresholds by the resting criterion of 50 µV during any contraction, from the size of the response alone."""
-        return np.array([self._hunt(person, contraction_pct, criterion_uv=50.0) for person in self.people])
-
-    def _hunt(self, person, contraction_pct, criterion_uv=None):
-        state = threshold.start(muscle=self.muscle.key, active=contraction_pct > 0, criterion_uv=criterion_uv)
+    def _hunt(self, person, contraction_pct):
+        state = threshold.start(muscle=self.muscle.key, active=contraction_pct > 0)
         for _ in range(HUNTING):
             at_mso = threshold.suggest(state)
             came = self._measure(person, [Stimulus.single(at_mso)], contraction_pct)
@@ -66,7 +60,7 @@ class Crowd:
         """Trials at ``share`` of a threshold: measured columns, each of shape (people, trials)."""
         base = self.rmt_mso if of == "rmt" else self.amt_mso
         return self._stack(
-            self._measure(person, [_single(share * mso)] * trials, contraction_pct, silent=silent)
+            self._measure(person, [_single(share * mso)] * trials, contraction_pct, silent=silent, onsets=True)
             for person, mso in zip(self.people, base, strict=True)
         )
 
@@ -83,15 +77,16 @@ class Crowd:
 
     @cache  # noqa: B019
     def curves(self, contraction_pct, trials):
-        """A recruitment curve in each person: levels from 70 to 220 % of the resting threshold, as far as they go."""
-        shares = np.arange(0.7, 2.21, 0.1)
+        """Mean sizes by level in each person, from 70 % of the resting threshold to 100 % MSO in steps of a twentieth of it.
+
+        A list with, for each person, intensities in % MSO and means in µV.
+        """
         found = []
         for person, mso in zip(self.people, self.rmt_mso, strict=True):
-            levels = [share * mso for share in shares if share * mso <= 100.0]
+            levels = np.arange(0.7 * mso, 100.0, 0.05 * mso)
             stimuli = [Stimulus.single(level) for level in levels for _ in range(trials)]
-            came = self._measure(person, stimuli, contraction_pct)
-            noise = came["noise_uv"]
-            found.append(fit_recruitment(np.repeat(levels, trials), came["size_uv"], noise_uv=noise))
+            sizes = self._measure(person, stimuli, contraction_pct)["size_uv"]
+            found.append((levels, sizes.reshape(levels.size, trials).mean(axis=1)))
         return found
 
     @cached_property
@@ -103,7 +98,7 @@ class Crowd:
             found.append(came["amplitude_uv"].max())
         return np.array(found)
 
-    def _measure(self, person, stimuli, contraction_pct, *, isi_ms=None, silent=False, nerve=False):
+    def _measure(self, person, stimuli, contraction_pct, *, isi_ms=None, silent=False, onsets=False, nerve=False):
         sweeps = [person.deliver(stimulus, contraction_pct=contraction_pct) for stimulus in stimuli]
         channel = person.channels[self.row]
         return measure_sweeps(
@@ -112,7 +107,7 @@ class Crowd:
             sweeps[0].onset_sample,
             window_ms=self.muscle.m_window_ms if nerve else self.muscle.window_ms,
             isi_ms=isi_ms,
-            onset="model" if len(stimuli) > 1 else None,
+            onset="model" if onsets else None,
             silent=silent,
             intervals=False,
             low_uv=channel.low_uv,
@@ -123,6 +118,14 @@ class Crowd:
     def _stack(self, measured):
         rows = list(measured)
         return {name: np.stack([row[name] for row in rows]) for name in rows[0]}
+
+
+def steepest(curve):
+    """Return the steepest slope of a curve over two steps, µV per % MSO, and where the tangent there meets zero, % MSO."""
+    levels, sizes = curve
+    slopes = (sizes[2:] - sizes[:-2]) / (levels[2:] - levels[:-2])
+    at = int(np.argmax(slopes))
+    return slopes[at], levels[at + 1] - sizes[at + 1] / slopes[at]
 
 
 def _single(mso):

@@ -101,11 +101,11 @@ class Anatomy:
 
 
 FDI = Anatomy(
-    key="FDI", units=120, potential_ms=13.0, third_phase=(0.0, 0.4), dispersion=1.0, full_uv=Range(mean=15_000, sd=2_500),
+    key="FDI", units=120, potential_ms=13.0, third_phase=(0.0, 0.4), dispersion=1.0, full_uv=Range(mean=14_000, sd=2_000),
     threshold_mso=Range(mean=47.3, sd=8.1),
     active_latency_ms=Range(mean=19.5, sd=1.45), m_latency_ms=Range(mean=3.3, sd=0.3), axon_ma=Range(mean=11.0, sd=2.0),
-    contraction_gain=0.20, silence_ms=Range(mean=220, sd=40), cond_best=0.75, inhibition=Range(mean=0.075, sd=0.030),
-    facilitation=Range(mean=0.032, sd=0.020), long_inhibition=Range(mean=0.09, sd=0.03), rail_uv=20_000.0,
+    contraction_gain=0.20, silence_ms=Range(mean=205, sd=38), cond_best=0.75, inhibition=Range(mean=0.100, sd=0.045),
+    facilitation=Range(mean=0.036, sd=0.028), long_inhibition=Range(mean=0.105, sd=0.04), rail_uv=20_000.0,
     artifact_uv=4_000.0, heart_uv=0.0, spot_cm=(Range(mean=5.2, sd=0.6), Range(mean=0.2, sd=0.7)), reach_cm=3.0,
 )  # fmt: skip
 
@@ -113,8 +113,8 @@ FCR = Anatomy(
     key="FCR", units=140, potential_ms=12.0, third_phase=(0.2, 0.9), dispersion=1.0, full_uv=Range(mean=9_000, sd=2_000),
     threshold_mso=Range(mean=50.0, sd=8.5),
     active_latency_ms=Range(mean=15.0, sd=1.1), m_latency_ms=Range(mean=2.8, sd=0.3), axon_ma=Range(mean=12.0, sd=2.5),
-    contraction_gain=0.20, silence_ms=Range(mean=190, sd=35), cond_best=0.75, inhibition=Range(mean=0.070, sd=0.030),
-    facilitation=Range(mean=0.030, sd=0.020), long_inhibition=Range(mean=0.09, sd=0.03), rail_uv=20_000.0,
+    contraction_gain=0.20, silence_ms=Range(mean=190, sd=35), cond_best=0.75, inhibition=Range(mean=0.095, sd=0.045),
+    facilitation=Range(mean=0.034, sd=0.028), long_inhibition=Range(mean=0.105, sd=0.04), rail_uv=20_000.0,
     artifact_uv=4_000.0, heart_uv=0.0, spot_cm=(Range(mean=4.8, sd=0.6), Range(mean=0.2, sd=0.7)), reach_cm=3.0,
 )  # fmt: skip
 
@@ -123,8 +123,8 @@ LES = Anatomy(
     key="LES", units=200, potential_ms=12.0, third_phase=(0.2, 1.0), dispersion=2.0, full_uv=Range(mean=9_000, sd=2_000),
     threshold_mso=Range(mean=88.0, sd=11.0),
     active_latency_ms=Range(mean=20.8, sd=1.5), m_latency_ms=None, axon_ma=None,
-    contraction_gain=0.22, silence_ms=Range(mean=110, sd=25), cond_best=0.60, inhibition=Range(mean=0.070, sd=0.025),
-    facilitation=Range(mean=0.0, sd=0.015), long_inhibition=Range(mean=0.07, sd=0.03), rail_uv=6_000.0,
+    contraction_gain=0.22, silence_ms=Range(mean=110, sd=25), cond_best=0.60, inhibition=Range(mean=0.090, sd=0.032),
+    facilitation=Range(mean=-0.020, sd=0.018), long_inhibition=Range(mean=0.09, sd=0.04), rail_uv=6_000.0,
     artifact_uv=2_500.0, heart_uv=40.0, spot_cm=(Range(mean=0.6, sd=0.4), Range(mean=0.3, sd=0.6)), reach_cm=5.0,
     bears_mso=Range(mean=110.0, sd=18.0),
 )  # fmt: skip
@@ -133,8 +133,8 @@ TA = Anatomy(
     key="TA", units=160, potential_ms=14.0, third_phase=(0.2, 1.0), dispersion=1.6, full_uv=Range(mean=8_000, sd=1_300),
     threshold_mso=Range(mean=52.0, sd=8.0),
     active_latency_ms=Range(mean=27.2, sd=2.3), m_latency_ms=Range(mean=3.6, sd=0.4), axon_ma=Range(mean=16.0, sd=3.0),
-    contraction_gain=0.22, silence_ms=Range(mean=140, sd=30), cond_best=0.75, inhibition=Range(mean=0.065, sd=0.030),
-    facilitation=Range(mean=0.025, sd=0.020), long_inhibition=Range(mean=0.08, sd=0.03), rail_uv=20_000.0,
+    contraction_gain=0.22, silence_ms=Range(mean=140, sd=30), cond_best=0.75, inhibition=Range(mean=0.085, sd=0.040),
+    facilitation=Range(mean=0.030, sd=0.025), long_inhibition=Range(mean=0.095, sd=0.04), rail_uv=20_000.0,
     artifact_uv=2_000.0, heart_uv=0.0, spot_cm=(Range(mean=0.8, sd=0.5), Range(mean=0.0, sd=0.7)), reach_cm=3.5,
     bears_mso=Range(mean=110.0, sd=18.0), per_cm_ms=0.15,
 )  # fmt: skip
@@ -143,8 +143,8 @@ RF = Anatomy(
     key="RF", units=180, potential_ms=14.0, third_phase=(0.2, 1.0), dispersion=1.6, full_uv=Range(mean=8_000, sd=2_000),
     threshold_mso=Range(mean=70.0, sd=11.0),
     active_latency_ms=Range(mean=21.0, sd=1.8), m_latency_ms=None, axon_ma=None,
-    contraction_gain=0.22, silence_ms=Range(mean=120, sd=25), cond_best=0.70, inhibition=Range(mean=0.065, sd=0.030),
-    facilitation=Range(mean=0.020, sd=0.020), long_inhibition=Range(mean=0.08, sd=0.03), rail_uv=20_000.0,
+    contraction_gain=0.22, silence_ms=Range(mean=120, sd=25), cond_best=0.70, inhibition=Range(mean=0.085, sd=0.040),
+    facilitation=Range(mean=0.025, sd=0.025), long_inhibition=Range(mean=0.095, sd=0.04), rail_uv=20_000.0,
     artifact_uv=2_000.0, heart_uv=0.0, spot_cm=(Range(mean=1.2, sd=0.5), Range(mean=0.0, sd=0.7)), reach_cm=4.0,
     bears_mso=Range(mean=110.0, sd=18.0), per_cm_ms=0.10,
 )  # fmt: skip
@@ -152,7 +152,7 @@ RF = Anatomy(
 #: The weak hand after a lesion of the brain: few units within reach, late, hard to excite, never quite at rest.
 FDI_AFFECTED = replace(
     FDI, full_uv=Range(mean=9_000, sd=2_500), threshold_mso=Range(mean=68.0, sd=14.0),
-    active_latency_ms=Range(mean=24.0, sd=2.5), silence_ms=Range(mean=280, sd=50), inhibition=Range(mean=0.040, sd=0.035),
+    active_latency_ms=Range(mean=24.0, sd=2.5), silence_ms=Range(mean=280, sd=50), inhibition=Range(mean=0.053, sd=0.047),
     tone_pct=Range(mean=0.35, sd=0.15),
 )  # fmt: skip
 #: Share of weak hands that no pulse reaches, and their threshold beside that of the others.

@@ -20,7 +20,7 @@ def conditioning_shift(pathway: Pathway, stimulus: Stimulus, cond_reach: float =
     share = cond_reach * stimulus.cond_intensity_mso / pathway.threshold_mso
     weak = math.exp(-0.5 * ((share - pathway.anatomy.cond_best) / 0.16) ** 2)
     strong = 1 / (1 + math.exp(-(share - 1.0) / 0.06))
-    inhibited = 0.8 * _bell(isi, 1.0, 0.6) + _bell(isi, 2.9, 1.3)
+    inhibited = 0.8 * _bell(isi, 1.0, 0.6) + _bell(isi, 2.9, 1.8)
     facilitated = _bell(math.log(isi), math.log(12.0), 0.4)
     long = _bell(math.log(isi), math.log(105.0), 0.42)
     return (

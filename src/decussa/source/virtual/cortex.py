@@ -32,39 +32,44 @@ from decussa.source.virtual.pool import (
     Potentials,
     draw_pool,
     draw_weighted,
-    voluntary_intervals_ms,
+)
+from decussa.source.virtual.recruitment import (
+    BEND,
+    REST_GAIN,
+    REST_GAIN_SD,
+    ROOM,
+    drive_to_recruit,
+    gain_at,
+    recruit,
 )
 
 Rng = np.random.Generator
 
 #: Fluctuation of excitability from pulse to pulse, and amplitude of its slow drift, in log intensity.
-FLUCTUATION = 0.038
+FLUCTUATION = 0.048
 DRIFT = 0.012
 #: Share of the fluctuation that all muscles have in common.
 COMMON = 0.7
 #: Contraction steadies excitability by this factor at most.
-STEADY = 0.8
+STEADY = 0.6
 #: Extra time to discharge at rest, where motor neurones must sum several volleys: contraction shortens latency by 2 to 4 ms
 #: (23.3 to 19.9 ms in APB, Somatosens Mot Res 2013, 30:201, doi 10.3109/08990220.2013.796922).
-REST_DELAY_MS = 2.3
+REST_DELAY_MS = 1.6
 #: Time to discharge of a unit that is only just fired, and the excess of drive that shortens it.
 WAIT_MS = 2.2
 WAIT_DRIVE = 0.12
 #: A unit that fired does not fire again within this time.
 REFRACTORY_MS = 12.0
-#: How gradually units return from silence: mean lateness in ms (from memory, no source).
-RETURN_MS = 20.0
+#: Correlation that makes the silent periods of two sides of a person differ by some 15 ms at most (Rev Neurol 1999,
+#: doi 10.33588/rn.2803.98238), where people differ by 30 (Fritz 1997, doi 10.1016/S0924-980X(97)96675-3).
+SIDES_ALIKE = 0.985
 #: The criterion that defines thresholds: 50 µV at rest (Rossini 1994, doi 10.1016/0013-4694(94)90029-9), 200 µV in contraction.
 REST_CRITERION_UV = 50.0
 ACTIVE_CRITERION_UV = 200.0
 #: Contraction at which truths for the active muscle are stated, in % MVC.
 ACTIVE_PCT = 15.0
 
-#: Drive above which more intensity helps less, and how much can still be gained: the largest units stay out of reach.
-CEILING_FROM = 0.35
-CEILING_GAIN = 0.25
-
-_DRIVES = np.linspace(-0.25, 1.25, 61)
+_DRIVES = np.linspace(-0.25, 1.0, 61)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,7 +85,9 @@ class Pathway:
     threshold_mso : float
         Resting threshold: the intensity whose median response is 50 µV.
     offset : float
-        Drive that gives 50 µV.
+        Pool drive that gives 50 µV.
+    rest_gain : float
+        How steeply drive recruits at rest; see ``recruitment``.
     base_ms : float
         Time from pulse to the earliest possible potential.
     silence_ms, inhibition, facilitation, long_inhibition, contraction_gain : float
@@ -99,6 +106,7 @@ class Pathway:
     pool: Pool
     threshold_mso: float
     offset: float
+    rest_gain: float
     base_ms: float
     silence_ms: float
     inhibition: float
@@ -117,21 +125,27 @@ class Pathway:
         return self.site.anatomy
 
     def drive(self, intensity_mso: float, contraction_pct: float) -> float:
-        """Return the mean drive of a single pulse."""
-        return drive_of(intensity_mso, self.threshold_mso) + self.offset + contraction_boost(self, contraction_pct)
+        """Return the mean drive of a single pulse, 0 at the threshold of a muscle at rest."""
+        return drive_of(intensity_mso, self.threshold_mso) + contraction_boost(self, contraction_pct)
 
-    def size_uv(self, drive: float) -> float:
+    def recruited(self, drive: float, contraction_pct: float) -> float:
+        """Return the drive that reaches the pool of a muscle that holds a contraction."""
+        return self.offset + recruit(drive, gain_at(contraction_pct, self.rest_gain))
+
+    def size_uv(self, drive: float, contraction_pct: float) -> float:
         """Return the size of the mean response at ``drive``, in µV."""
-        return float(np.interp(drive, _DRIVES, self.sizes_uv))
+        return float(np.interp(self.recruited(drive, contraction_pct), _DRIVES, self.sizes_uv))
 
-    def drive_for(self, size_uv: float) -> float:
-        """Return the drive whose mean response has ``size_uv``."""
-        return float(np.interp(size_uv, self.sizes_uv, _DRIVES))
+    @property
+    def plateau_uv(self) -> float:
+        """The size that the mean response cannot exceed, in µV."""
+        return float(np.interp(self.offset + BEND + ROOM, _DRIVES, self.sizes_uv))
 
     def intensity_for(self, size_uv: float, contraction_pct: float = 0.0) -> float:
         """Return the intensity, in % MSO, whose mean response has ``size_uv``; it may be above 100."""
-        gain = self.offset + contraction_boost(self, contraction_pct)
-        return self.threshold_mso * math.exp(self.drive_for(size_uv) - gain)
+        recruited = float(np.interp(size_uv, self.sizes_uv, _DRIVES)) - self.offset
+        drive = drive_to_recruit(recruited, gain_at(contraction_pct, self.rest_gain))
+        return self.threshold_mso * math.exp(drive - contraction_boost(self, contraction_pct))
 
 
 def draw_pathway(
@@ -139,7 +153,7 @@ def draw_pathway(
 ) -> Pathway:
     """Draw one person's pathway to ``site``.
 
-    ``better`` holds two standard normal numbers that both sides of a person share: threshold and conduction.
+    ``better`` holds three standard normal numbers that both sides of a person share: threshold, conduction and silence.
     """
     anatomy = site.anatomy
     pool = draw_pool(
@@ -161,12 +175,13 @@ def draw_pathway(
         threshold_mso=math.exp(mean + sd * better[0]) * worse * character.threshold,
         offset=float(np.interp(REST_CRITERION_UV, sizes, _DRIVES)),
         base_ms=0.0,
-        silence_ms=max(rng.normal(anatomy.silence_ms.mean, anatomy.silence_ms.sd), 0.4 * anatomy.silence_ms.mean),
+        silence_ms=_draw_silence(anatomy.silence_ms, better[2], rng),
         inhibition=rng.normal(anatomy.inhibition.mean, anatomy.inhibition.sd) * character.inhibition,
         facilitation=rng.normal(anatomy.facilitation.mean, anatomy.facilitation.sd),
         long_inhibition=rng.normal(anatomy.long_inhibition.mean, anatomy.long_inhibition.sd) * character.inhibition,
         contraction_gain=anatomy.contraction_gain + character.contraction_gain,
         tone_pct=abs(place_rng.normal(anatomy.tone_pct.mean, anatomy.tone_pct.sd)),
+        rest_gain=REST_GAIN * math.exp(REST_GAIN_SD * place_rng.standard_normal()),
         spot=spot,
         m_latency_ms=_draw(anatomy.m_latency_ms, rng),
         axon_ma=_draw(anatomy.axon_ma, rng),
@@ -179,9 +194,15 @@ def _draw(spread: Range | None, rng: Rng) -> float:
     return math.nan if spread is None else float(rng.normal(spread.mean, spread.sd))
 
 
+def _draw_silence(spread: Range, shared: float, rng: Rng) -> float:
+    """Draw a silent period: people differ by far more than the two sides of a person (Fritz 1997)."""
+    drawn = spread.mean + spread.sd * (SIDES_ALIKE * shared + math.sqrt(1 - SIDES_ALIKE**2) * rng.standard_normal())
+    return float(max(drawn, 0.4 * spread.mean))
+
+
 def _mean_size(pool: Pool, drive: float) -> float:
     """Peak-to-peak of the response in which every unit takes part with its probability."""
-    excess = excess_of(pool, drive)
+    excess = drive - pool.threshold
     chance = _normal_cdf(excess / UNIT_JITTER)
     unit = np.flatnonzero(chance > 1e-3)
     start = pool.travel_ms[unit] + wait_ms(excess[unit])
@@ -194,7 +215,8 @@ def _normal_cdf(x: Array) -> Array:
 
 def mean_latency_ms(pathway: Pathway, intensity_mso: float, contraction_pct: float) -> float:
     """Return the start of the earliest unit that a typical pulse fires; NaN where it fires none."""
-    excess = excess_of(pathway.pool, pathway.drive(intensity_mso, contraction_pct))
+    recruited = pathway.recruited(pathway.drive(intensity_mso, contraction_pct), contraction_pct)
+    excess = recruited - pathway.pool.threshold
     fired = excess > 0
     if not fired.any():
         return math.nan
@@ -205,12 +227,6 @@ def mean_latency_ms(pathway: Pathway, intensity_mso: float, contraction_pct: flo
 def drive_of(intensity_mso: float, threshold_mso: float) -> float:
     """Return log intensity over threshold; minus infinity for no pulse."""
     return math.log(intensity_mso) - math.log(threshold_mso) if intensity_mso > 0 else -math.inf
-
-
-def excess_of(pool: Pool, drive: float) -> Array:
-    """Return by how much ``drive``, with its ceiling, exceeds each unit's threshold."""
-    beyond = max(drive - CEILING_FROM, 0.0)
-    return min(drive, CEILING_FROM) + CEILING_GAIN * -math.expm1(-beyond / CEILING_GAIN) - pool.threshold
 
 
 def contraction_boost(pathway: Pathway, contraction_pct: float) -> float:
@@ -228,28 +244,6 @@ def wait_ms(excess: Array) -> Array:
     return np.asarray(WAIT_MS * np.exp(-np.maximum(excess, 0.0) / WAIT_DRIVE))
 
 
-def silence_until_ms(pathway: Pathway, intensity_mso: float) -> float:
-    """Return when the silence after a pulse lifts, ms from that pulse, on average.
-
-    Lengthens steadily with intensity (Kojima 2013, BMC Neurosci 14:43), towards a plateau of the person's own; about 200 ms
-    after the pulse at 1.5 times threshold in a hand muscle (Rev Neurol 1999, doi 10.33588/rn.2803.98238).
-    """
-    share = intensity_mso / active_threshold_mso(pathway)
-    if share <= 0.9:
-        return 0.0
-    return pathway.base_ms + 12.0 + pathway.silence_ms * -math.expm1(-(share - 0.9) / 0.5)
-
-
-def return_lag_ms(pathway: Pathway, contraction_pct: float) -> float:
-    """Return how long after the silence lifts the first unit is seen, on average, in ms.
-
-    The n units lift one by one, exponentially late, each somewhere in its rhythm, so the first of all follows a Rayleigh
-    distribution.
-    """
-    unit, interval_ms = voluntary_intervals_ms(pathway.pool, contraction_pct)
-    return math.sqrt(math.pi / 2 * RETURN_MS * float(interval_ms.mean()) / unit.size)
-
-
 def active_threshold_mso(pathway: Pathway) -> float:
     """Return the intensity whose mean response is 200 µV during contraction, in % MSO."""
     return pathway.intensity_for(ACTIVE_CRITERION_UV, ACTIVE_PCT)
@@ -265,7 +259,9 @@ def fire_by_cortex(
 ) -> Potentials:
     """Return the discharges after one magnetic pulse at ``at_ms``; ``spent`` units are still refractory."""
     pool = pathway.pool
-    excess = excess_of(pool, drive) + rng.normal(0.0, UNIT_JITTER, pool.threshold.size)
+    excess = (
+        pathway.recruited(drive, contraction_pct) - pool.threshold + rng.normal(0.0, UNIT_JITTER, pool.threshold.size)
+    )
     jitter = rng.normal(0.0, 0.2) + np.abs(rng.normal(0.0, 0.2, pool.threshold.size))
     unit = np.flatnonzero((excess > 0) & ~spent)
     start = at_ms + pathway.base_ms + rest_delay_ms(contraction_pct) + pool.travel_ms + wait_ms(excess) + jitter

@@ -107,7 +107,7 @@ class VirtualParticipant:
         self._electrodes: tuple[Electrodes, ...] = ()
         for site in self._montage.sites:
             anatomy = site.anatomy
-            better = np.random.default_rng([seed, 2, *anatomy.key.encode()]).standard_normal(2)
+            better = np.random.default_rng([seed, 2, *anatomy.key.encode()]).standard_normal(3)
             rng = np.random.default_rng([seed, 3, *site.channel.encode()])
             place_rng = np.random.default_rng([seed, 6, *site.channel.encode()])
             self._pathways += (draw_pathway(site, height_cm, better, self._character, rng, place_rng),)

@@ -14,7 +14,6 @@ from decussa.source.virtual.cortex import (
     COMMON,
     FLUCTUATION,
     REFRACTORY_MS,
-    RETURN_MS,
     STEADY,
     Pathway,
     contraction_boost,
@@ -22,7 +21,6 @@ from decussa.source.virtual.cortex import (
     drive_of,
     fire_by_cortex,
     fire_by_nerve,
-    silence_until_ms,
 )
 from decussa.source.virtual.pool import (
     NO_POTENTIALS,
@@ -32,6 +30,8 @@ from decussa.source.virtual.pool import (
     draw_potentials,
     fire_by_will,
 )
+from decussa.source.virtual.recruitment import rest_share
+from decussa.source.virtual.silence import RETURN_MS, silence_until_ms
 
 #: Fluctuation of the silent period: within-subject CV 7.3 %, Neurosci Lett 2009, 464:84, doi 10.1016/j.neulet.2009.08.029.
 SILENCE_CV = 0.073
@@ -142,7 +142,7 @@ def respond(
         steady = 1 - (1 - STEADY) * -math.expm1(-held / 6.0)
         own = rng.standard_normal(2)
         chance = FLUCTUATION * steady * (math.sqrt(COMMON) * common + math.sqrt(1 - COMMON) * own)
-        moved = shift + drift(number, phases) + contraction_boost(pathway, held) + pathway.offset
+        moved = shift + drift(number, phases) + contraction_boost(pathway, held)
         first, response = _cortical(pathway, stimulus, moved, chance, held, lapse, rng)
     background, silent_end_ms = _background(pathway, stimulus, held, span_ms, lapse, rng)
     truth = ResponseTruth(
@@ -193,7 +193,8 @@ def _cortical(
     first = fire_by_cortex(pathway, cond_drive + chance[0], -isi_ms, held, rng, resting)
     if isi_ms < REFRACTORY_MS:
         resting[first.unit] = True
-    test_drive += conditioning_shift(pathway, stimulus, lapse.reach) + 0.6 * chance[0] + 0.8 * chance[1]
+    conditioned = conditioning_shift(pathway, stimulus, lapse.reach) * rest_share(held, pathway.rest_gain)
+    test_drive += conditioned + 0.6 * chance[0] + 0.8 * chance[1]
     return first, fire_by_cortex(pathway, test_drive, 0.0, held, rng, resting)
 
 

@@ -18,12 +18,11 @@ from decussa.source.virtual.cortex import (
     active_threshold_mso,
     contraction_boost,
     mean_latency_ms,
-    return_lag_ms,
-    silence_until_ms,
 )
 from decussa.source.virtual.pool import PERIPHERAL, Potentials, contraction_rms_uv, draw_potentials
 from decussa.source.virtual.recorder import Electrodes
 from decussa.source.virtual.response import ResponseTruth
+from decussa.source.virtual.silence import return_lag_ms, silence_until_ms
 
 #: Intensity at which truths are stated, as a share of the resting threshold.
 STATED_AT = 1.2
@@ -42,7 +41,7 @@ class MuscleTruth:
     mep_uv : float
         Typical response at 120 % of the resting threshold, at rest.
     mep_max_uv : float
-        Plateau of the recruitment curve.
+        Plateau of the recruitment curve; at rest no pulse reaches it in many people.
     mmax_uv : float
         All units by the nerve.
     latency_rest_ms, latency_active_ms : float
@@ -123,8 +122,8 @@ def muscle_truth(pathway: Pathway, electrodes: Electrodes, shift: float) -> Musc
         side=pathway.site.side,
         rest_threshold_mso=threshold,
         active_threshold_mso=active_threshold_mso(pathway) * moved,
-        mep_uv=pathway.size_uv(pathway.drive(test / moved, pathway.tone_pct)),
-        mep_max_uv=float(pathway.sizes_uv[-1]),
+        mep_uv=pathway.size_uv(pathway.drive(test / moved, pathway.tone_pct), pathway.tone_pct),
+        mep_max_uv=pathway.plateau_uv,
         mmax_uv=_m_max(pathway),
         latency_rest_ms=mean_latency_ms(pathway, test / moved, pathway.tone_pct),
         latency_active_ms=active_latency,
@@ -145,9 +144,9 @@ def _ratio(pathway: Pathway, cond_share: float, isi_ms: float) -> float:
     pair = Stimulus.paired(cond, 50.0, isi_ms)
     drive = pathway.drive(STATED_AT * pathway.threshold_mso, 0.0)
     nodes, weights = np.polynomial.hermite_e.hermegauss(21)
-    alone = [pathway.size_uv(drive + FLUCTUATION * node) for node in nodes]
+    alone = [pathway.size_uv(drive + FLUCTUATION * node, 0.0) for node in nodes]
     shift = conditioning_shift(pathway, pair)
-    conditioned = [pathway.size_uv(drive + shift + FLUCTUATION * node) for node in nodes]
+    conditioned = [pathway.size_uv(drive + shift + FLUCTUATION * node, 0.0) for node in nodes]
     return float(weights @ np.array(conditioned) / (weights @ np.array(alone)))
 
 
