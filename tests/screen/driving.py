@@ -29,6 +29,14 @@ def entry_of(page):
     return int(found[1]) if found else 0
 
 
+def wait_for_entry(page, number):
+    """Wait until the page says that so many entries are written."""
+    page.wait_for_function(
+        "number => Number((/entry (\\d+)/.exec(document.querySelector('.who').innerText) || [0, 0])[1]) >= number",
+        arg=number,
+    )
+
+
 def press(page, key, *, moves=True):
     """Press a key, then wait until the session has moved on."""
     before = page.inner_text(".far"), entry_of(page), mode_of(page)

@@ -87,10 +87,12 @@ def test_notes_verdicts_tolerance_hold_skip_and_stop_are_one_key_each_and_entrie
     wait_for_mode(page, "held")
     press(page, " ")
     wait_for_mode(page, "set")
-    kinds = kinds_of(served_root / "keys")
-    for kind in ("correction", "note", "tolerance", "step skipped"):
-        assert kinds.count(kind) == (2 if kind == "note" else 1), kind
+    entries = entries_of(served_root / "keys")
+    kinds = [entry.kind for entry in entries]
+    assert (kinds.count("correction"), kinds.count("note"), kinds.count("step skipped")) == (1, 2, 1)
     assert kinds.count("paused") == kinds.count("resumed") == 2
+    unasked = [entry.body.rating for entry in entries if getattr(entry.body, "text", "") == "said unasked"]
+    assert unasked == [8.0]
 
 
 def test_an_adverse_event_holds_the_session_while_it_is_written_down(server, served_root, open_page, short_protocol):

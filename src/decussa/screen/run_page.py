@@ -43,7 +43,9 @@ class RunPage:
         self.desk, self.live = desk, live
         self.sheet = ""
         self.message = ""
+        self._message_turn = 0
         self._drawn: tuple[object, ...] = ()
+        self._seen: tuple[object, ...] = ()
         self._worked_from = time.monotonic()
         title = phrase("Run: {session}", session=live.session)
         links = links_of(live.study, live.session, rehearsal=live.rehearsal)
@@ -51,6 +53,7 @@ class RunPage:
             self._build()
         self._draw(mode_of(live))
         ui.timer(LOOK_S, self._look)
+        ui.timer(LOOK_S, self._look_closely)
         ui.timer(CATCH_UP_S, self._catch_up)
 
     def _build(self) -> None:
@@ -91,7 +94,7 @@ class RunPage:
         elif act.name in ("again", "same"):
             self._rehearse_again(same=act.name == "same")
         else:
-            self.message = carry_out(self.live, act)
+            self.message, self._message_turn = carry_out(self.live, act), self.live.turn.number
             if not self.message:
                 self.sheet = ""
         self._drawn = ()
@@ -109,31 +112,33 @@ class RunPage:
         again = self.desk.rehearse_again(live, seed if same else seed + 1)
         ui.navigate.to(address(RUN, again.study, again.session))
 
-    async def _look(self) -> None:
+    def _look(self) -> None:
         """Draw anew what has changed since; the countdown moves once a second."""
         live = self.live
         mode = mode_of(live)
         if self._is_moment(mode):
             return
-        wait = wait_of(live, mode)
-        state = (
-            mode,
-            live.turn.number,
-            live.view.entry,
-            live.view.alarm,
-            self.sheet,
-            self.message,
-            live.error,
-            len(live.planned),
-        )
+        if live.turn.number != self._message_turn:
+            self.message = ""
+        moved = (mode, live.turn.number, live.view.entry, live.error, len(live.planned))
+        state = (*moved, self.sheet, self.message)
         if state != self._drawn:
             self._drawn = state
             self._draw(mode)
-            if live.view.given:
-                self._sweep.show(await run.io_bound(live.sweep))
+        self._wait.set_content(wait_of(live, mode))
+
+    async def _look_closely(self) -> None:
+        """Draw the last sweep and what it all comes to; that may take longer to work out, and nothing waits for it."""
+        live = self.live
+        state = (live.view.entry, live.turn.number, len(live.planned))
+        if state != self._seen:
+            self._seen = state
+            sweep = await run.io_bound(live.sweep)
             await run.io_bound(live.work_out)
+            self._sweep.show(sweep)
+            self._head.set_content(sweep_head(live))
+            self._numbers.set_content(sweep_numbers(live))
             self._evidence.set_content(evidence_panels(live))
-        self._wait.set_content(wait)
 
     def _is_moment(self, mode: Mode) -> bool:
         """Whether the engine has been at work for so short a time that what is shown may stay."""
@@ -153,8 +158,6 @@ class RunPage:
         self._last.set_content(last_of(live) if mode in ("set", "rest", "question", "held", "working") else "")
         self._form.set_content(form_of(live, self.sheet, self.message))
         self._paper.set_visibility(not self.sheet)
-        self._head.set_content(sweep_head(live))
-        self._numbers.set_content(sweep_numbers(live))
         self._sweep.set_visibility(bool(view.given) and live.source != "hand")
         tape = tape_of(live) if mode in ("set", "rest", "held", "working") else ""
         self._tape.set_content(tape)

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from nicegui import ui
 
 from decussa.model.errors import DecussaError
+from decussa.screen.language import phrase
 from decussa.screen.marks import crossing, say, text
 from decussa.screen.places import STUDY, Place
 from decussa.screen.words import error_words
@@ -74,8 +75,9 @@ def _right(who: str, *, rehearsal: bool) -> str:
 
 def _head(title: str, place: Place, links: Mapping[Place, str]) -> str:
     named = "".join(_place(name, links.get(name, ""), here=name == place) for name in _PLACES)
+    home = f'href="{STUDY}" aria-label="{phrase("Decussa, all studies")}"'
     return (
-        f'<h1 class="vh">{text(title)}</h1><a class="brand" href="{STUDY}">{crossing(26)}<b>Decussa</b></a>'
+        f'<h1 class="vh">{text(title)}</h1><a class="brand" {home}>{crossing(26)}<b>Decussa</b></a>'
         f'<nav class="places" aria-label="Places">{named}</nav>'
     )
 
