@@ -53,6 +53,7 @@ def serve(root: Path, *, port: int) -> None:
     """
     _check_port(port)
     build(root)
+    app.config.quasar_config["loadingBar"]["skipHijack"] = True  # no bar of the library's own while something loads
     app.add_middleware(Guard, hosts=(f"{HOST}:{port}", f"localhost:{port}"))
     ui.run(
         host=HOST,
