@@ -234,7 +234,7 @@ def _silence(room: ReviewRoom, place: MusclePlace, layer: Layer | None) -> Silen
         mean_uv=tuple(mean.tolist()),
         start_ms=start_ms,
         step_ms=step_ms,
-        blank_ms=(-0.5, max((end for end in artifact if math.isfinite(end)), default=3.0)),
+        blank_ms=(-SMOOTH_MS, max((end for end in artifact if math.isfinite(end)), default=3.0) + SMOOTH_MS / 2),
         onset=place.estimate("mep_latency", condition),
         end=median([end for end in ends if math.isfinite(end)]),
         duration=place.estimate("silent_period", condition),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from decussa.screen import read_review
+from decussa.screen import read_agreement, read_debrief, read_report, read_results, read_review, read_table
 from decussa.screen.reading import Shelf
 from decussa.screen.running import Desk
 
@@ -10,5 +10,5 @@ from decussa.screen.running import Desk
 def add_pages(desk: Desk) -> None:
     """Add the pages of Read for the sessions of a desk."""
     shelf = Shelf(desk)
-    for page in (read_review,):
+    for page in (read_results, read_review, read_table, read_agreement, read_report, read_debrief):
         page.add_pages(shelf)

@@ -15,7 +15,7 @@ from decussa.screen.marks import key, text
 from decussa.screen.places import READ, REPORT, address, links_of
 from decussa.screen.read_view import ReadView, window_facts
 from decussa.screen.read_words import view_words
-from decussa.screen.reading import Reading, Shelf, one_of
+from decussa.screen.reading import PATIENCE_S, Reading, Shelf, one_of
 from decussa.screen.shell import page_frame, who_words
 from decussa.screen.words import error_words
 from decussa.session.review import Layer
@@ -28,7 +28,7 @@ TABLE = "/read/{study}/{session}/table"
 def add_pages(shelf: Shelf) -> None:
     """Add the review page and what it asks for."""
 
-    @ui.page(REVIEW)
+    @ui.page(REVIEW, response_timeout=PATIENCE_S)
     async def show(study: str, session: str, rater: str = "", muscle: str = "") -> None:
         reading = await run.io_bound(shelf.session, study, session)
         if reading is None:
@@ -54,10 +54,11 @@ def add_pages(shelf: Shelf) -> None:
 
 def review_address(reading: Reading, **asked: str) -> str:
     """Return the address of a session's review, of a rater and muscle where they are named."""
-    return _with(REVIEW, reading, **asked)
+    return place_with(REVIEW, reading, **asked)
 
 
-def _with(place: str, reading: Reading, **asked: str) -> str:
+def place_with(place: str, reading: Reading, **asked: str) -> str:
+    """Return the address of a page about a session, with what is asked of it."""
     query = urlencode({name: value for name, value in asked.items() if value}, quote_via=quote)
     return address(place, reading.study, reading.session) + (f"?{query}" if query else "")
 
@@ -67,7 +68,7 @@ def _show_review(reading: Reading, rater: str, muscle: str) -> None:
     layer = room.layers[rater]
     links = {
         "back": address(READ, reading.study, reading.session),
-        "table": _with(TABLE, reading, rater=rater, muscle=muscle),
+        "table": place_with(TABLE, reading, rater=rater, muscle=muscle),
         "report": address(REPORT, reading.study, reading.session),
         "muscles": {name: review_address(reading, rater=rater, muscle=name) for name in room.muscles},
     }
@@ -78,7 +79,7 @@ def _show_review(reading: Reading, rater: str, muscle: str) -> None:
             reading,
             rater,
             muscle,
-            url=_with(SWEEPS, reading, rater=rater, muscle=muscle),
+            url=place_with(SWEEPS, reading, rater=rater, muscle=muscle),
             words=view_words(muscle, room.muscles, others),
             links=links,
         )

@@ -17,7 +17,7 @@ from decussa.screen.words import error_words
 from decussa.session.review import Layer, Said
 
 
-class ReadView(Element, component="assets/read_view.js"):  # type: ignore[call-arg, misc]
+class ReadView(Element, component="assets/read_view.js"):
     """One rater's window on one muscle."""
 
     def __init__(
