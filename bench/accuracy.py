@@ -19,11 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.peers import chart_return, library_onset, library_return, threshold_filtered, threshold_raw, variance_change
-from bench.signals import BACKGROUNDS, RESPONSES, World, response_world, silence_world
+from bench.signals import BACKGROUNDS, RESPONSES, World, response_world, silence_world, sized_world
 from bench.spliced import spliced_worlds
 from decussa.measuring.artifact import clean
 from decussa.measuring.latency import model_onsets
 from decussa.measuring.silent_period import model_silences
+from decussa.measuring.sweeps import measure_sweeps
 
 RATES_HZ = (2000.0, 4000.0, 5000.0, 10_000.0)
 NUISANCES = ("artifact", "mains", "heart")
@@ -138,6 +139,45 @@ def compare_returns(n: int, rng: np.random.Generator, *, rates: tuple[float, ...
         compare(title, worlds, RETURN_METHODS, "return_ms", RETURN_FAILURE_MS)
 
 
+def compare_presence(n: int, rng: np.random.Generator) -> None:
+    """Response or not: false alarms without one, misses with one of 80 uV, and how probabilities hold what they say."""
+    print("\nResponse or not, noise 10 uV RMS: taken for one from a probability of 0.5, or from 50 uV peak-to-peak")
+    print(
+        f"{'background':30s} {'false alarms':>14} {'misses at 80':>14} {'50 uV: false':>14} {'misses':>8}   share true by p"
+    )
+    for nuisances in ((), NUISANCES):
+        for background in BACKGROUNDS:
+            there = np.arange(2 * n) % 2 == 1
+            found = [_presence(rng, background, k, 80.0 * there[k], nuisances) for k in range(2 * n)]
+            p, height = np.array(found).T
+            parts = [(p >= low) & (p < low + 0.25 + 1e-9 * (low == 0.75)) for low in (0.0, 0.25, 0.5, 0.75)]
+            shares = " ".join(f"{p[part].mean():.2f}:{there[part].mean():.2f}" for part in parts if part.any())
+            numbers = (
+                np.mean(p[~there] > 0.5),
+                np.mean(p[there] <= 0.5),
+                np.mean(height[~there] >= 50),
+                np.mean(height[there] < 50),
+            )
+            print(
+                f"{background + (', disturbed' if nuisances else ''):30s} "
+                + " ".join(f"{100 * number:12.1f} %" for number in numbers)
+                + f"   {shares}",
+                flush=True,
+            )
+
+
+def _presence(
+    rng: np.random.Generator, background: str, k: int, size_uv: float, nuisances: tuple[str, ...]
+) -> tuple[float, float]:
+    response = list(RESPONSES)[k // 2 % len(RESPONSES)]
+    rate_hz = RATES_HZ[k // 6 % len(RATES_HZ)]
+    world = sized_world(
+        rng, response=response, background=background, size_uv=size_uv, rate_hz=rate_hz, nuisances=nuisances
+    )
+    found = measure_sweeps(world.samples_uv, world.rate_hz, world.onset_sample, intervals=False)
+    return float(found["response_p"][0]), float(found["amplitude_uv"][0])
+
+
 def compare_spliced(folder: Path, n: int, rng: np.random.Generator) -> None:
     print("\nReal voluntary EMG, responses and silences spliced in, 4 kHz")
     for ramp in (0.0, 10.0, 30.0):
@@ -161,6 +201,7 @@ def main() -> None:
     rng = np.random.default_rng(asked.seed)
     compare_onsets(n, rng, rates=RATES_HZ)
     compare_returns(n, rng, rates=RATES_HZ)
+    compare_presence(n, rng)
     if asked.emg is not None and asked.emg.is_dir():
         compare_spliced(asked.emg, 2 * n, rng)
     else:

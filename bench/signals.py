@@ -179,7 +179,7 @@ def response_world(
     ratio: float,
     rate_hz: float,
     noise_uv: float = 10.0,
-    nuisances: bool = False,
+    nuisances: tuple[str, ...] = (),
 ) -> World:
     """A sweep of -120 to 120 ms; ``ratio`` is RMS of the response over RMS of the noise (0: no response)."""
     onset_ms = rng.uniform(14.0, 30.0)
@@ -187,6 +187,32 @@ def response_world(
     wave = RESPONSES[response](t_ms, onset_ms, rng)
     seen = np.flatnonzero(np.abs(wave) > 0.01 * np.abs(wave).max())
     wave *= ratio * noise_uv / np.sqrt(np.mean(wave[seen[0] : seen[-1]] ** 2))
+    return _recorded_response(
+        wave, onset_ms, seen[-1], rng, background=background, rate_hz=rate_hz, noise_uv=noise_uv, nuisances=nuisances
+    )
+
+
+def sized_world(
+    rng: Rng, *, response: str, background: str, size_uv: float, rate_hz: float, noise_uv: float = 10.0,
+    nuisances: tuple[str, ...] = (),
+) -> World:  # fmt: skip
+    """A sweep of -120 to 120 ms with a response of a given peak-to-peak (0: none)."""
+    onset_ms = rng.uniform(14.0, 30.0)
+    t_ms = np.arange(-120.0, 120.0, 1e3 / FINE_HZ)
+    wave = RESPONSES[response](t_ms, onset_ms, rng)
+    seen = np.flatnonzero(np.abs(wave) > 0.01 * np.abs(wave).max())
+    wave *= size_uv / np.ptp(wave)
+    return _recorded_response(
+        wave, onset_ms, seen[-1], rng, background=background, rate_hz=rate_hz, noise_uv=noise_uv, nuisances=nuisances
+    )
+
+
+def _recorded_response(
+    wave: Array, onset_ms: float, end: int, rng: Rng, *, background: str, rate_hz: float, noise_uv: float,
+    nuisances: tuple[str, ...],
+) -> World:  # fmt: skip
+    """Add noise, background and nuisances to a response and record it."""
+    t_ms = np.arange(-120.0, 120.0, 1e3 / FINE_HZ)
     fine = wave + noise_uv * BACKGROUNDS[background](t_ms.size, rng)
     if background != "white":
         fine += 0.15 * noise_uv * white_noise(t_ms.size, rng)
@@ -196,7 +222,7 @@ def response_world(
     offset = onset_sample * 1e3 / rate_hz + shift - 120.0
     return World(
         samples_uv=samples.astype(np.float32), rate_hz=rate_hz, onset_sample=onset_sample,
-        onset_ms=onset_ms - offset if ratio else np.nan, end_ms=t_ms[seen[-1]] - offset if ratio else np.nan,
+        onset_ms=onset_ms - offset if wave.any() else np.nan, end_ms=t_ms[end] - offset if wave.any() else np.nan,
     )  # fmt: skip
 
 

@@ -20,6 +20,23 @@ def noise(
     return rms_uv * (long / long.std())[-LENGTH:]
 
 
+def firing_units(rng: np.random.Generator, *, rms_uv: float = 10.0) -> np.ndarray:
+    """Background of 25 to 70 motor units, each with a wave of its own that comes again 8 to 20 times a second."""
+    wave = np.zeros(LENGTH + 200)
+    for _ in range(int(rng.integers(25, 70))):
+        width = int(rng.uniform(5.0, 10.0) * RATE_HZ / 1e3)
+        u = np.linspace(-1, 1, width)
+        shape = rng.lognormal(0.0, 0.5) * np.cos(np.pi * (rng.uniform(0.8, 1.6) * u + rng.uniform(-0.5, 0.5)))
+        shape *= (1 - u**2) ** 2
+        apart = RATE_HZ / rng.uniform(8, 20)
+        steps = np.abs(rng.normal(apart, 0.15 * apart, 60))
+        times = (np.cumsum(steps) - rng.uniform(0, 2 * apart)).astype(int)
+        for start in times[(times >= 0) & (times < LENGTH + 200 - width)]:
+            wave[start : start + width] += shape
+    wave = wave[100 : 100 + LENGTH]
+    return rms_uv * (wave / wave.std() + 0.15 * rng.standard_normal(LENGTH))
+
+
 def broadband(rng: np.random.Generator, *, rms_uv: float = 10.0) -> np.ndarray:
     """White noise up to half the sampling rate."""
     return rms_uv * rng.standard_normal(LENGTH)

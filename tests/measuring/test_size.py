@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from decussa.measuring.sweeps import measure_sweeps
-from tests.measuring.invented import ONSET, RATE_HZ, broadband, noise, response
+from decussa.measuring.times import pool_probabilities
+from tests.measuring.invented import ONSET, RATE_HZ, broadband, firing_units, noise, response
 
 NOISES = {"broadband": broadband, "EMG-like": noise}
 N = 400
@@ -26,6 +27,27 @@ def test_with_ten_microvolts_of_noise_at_most_one_in_twenty_sweeps_shows_a_respo
 @pytest.mark.parametrize("kind", NOISES)
 def test_with_ten_microvolts_of_noise_at_most_one_in_twenty_responses_of_eighty_is_missed(kind):
     assert np.mean(measured(kind, 80.0, seed=2)["response_p"] <= 0.5) <= 0.05
+
+
+@pytest.mark.parametrize("size_uv", [0.0, 80.0])
+def test_over_a_background_of_firing_units_one_in_twenty_is_taken_for_what_it_is_not(size_uv):
+    rng = np.random.default_rng(6)
+    sweeps = [
+        firing_units(rng) + response(rng.uniform(12, 30), size_uv, length_ms=rng.uniform(8, 16)) for _ in range(N)
+    ]
+    found = measure_sweeps(np.stack(sweeps), RATE_HZ, ONSET, intervals=False)["response_p"] > 0.5
+
+    # 5 % and three standard errors of a share of 400
+    assert np.mean(found != (size_uv > 0)) <= 0.083
+
+
+def test_shape_has_a_say_only_where_the_size_leaves_it_open():
+    by_size = np.array([0.01, 0.99, 0.5, 0.5, 0.5, np.nan])
+    by_shape = np.array([0.99, 0.01, 0.5, 0.9, np.nan, 0.5])
+    pooled = pool_probabilities(by_size, by_shape)
+
+    # log odds of 0.9 are ln 9; half of that is ln 3, a probability of 0.75
+    assert pooled == pytest.approx([0.01, 0.99, 0.5, 0.75, 0.5, np.nan], nan_ok=True)
 
 
 @pytest.mark.parametrize("kind", NOISES)

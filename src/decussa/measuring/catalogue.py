@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from decussa.measuring.times import OnsetMethod
 
-VERSION = "measure 1"
+VERSION = "measure 2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +61,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         "95 %", _OURS, "size.estimate_sizes",
     ),
     Quantity(
-        "response_p", "", "probability of a response of 1 to 1000 noise RMS against none, both equally likely before",
-        "even in the logarithm of the size", _OURS, "size.estimate_sizes",
+        "response_p", "", "probability of a response against none, by its size; by its shape in time too where the size leaves it open",
+        "1 to 1000 noise RMS, even in the logarithm; as likely as none", _OURS, "size.estimate_sizes",
     ),
     Quantity(
         "area_uv_ms", "uV ms", "rectified area over the window (trapezoid), mean of the baseline removed, background kept",

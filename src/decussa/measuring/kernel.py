@@ -27,7 +27,7 @@ class Readings:
     """What the pass fills, one row per sweep: plain readings and what the size is worked out from.
 
     ``values`` holds background RMS, amplitude, area and first amplitude; ``smoothed`` and ``recorded`` noise RMS, density of
-    independent samples and peak-to-peak; ``clipped`` the number of clipped samples.
+    independent samples and peak-to-peak, ``smoothed`` the range of the baseline too; ``clipped`` the number of clipped samples.
     """
 
     values: Array
@@ -40,7 +40,7 @@ def blank_readings(n_sweeps: int) -> Readings:
     """Return readings with nothing read yet."""
     return Readings(
         np.full((n_sweeps, 4), np.nan),
-        np.full((n_sweeps, 3), np.nan),
+        np.full((n_sweeps, 4), np.nan),
         np.full((n_sweeps, 3), np.nan),
         np.zeros(n_sweeps, dtype=np.int64),
     )

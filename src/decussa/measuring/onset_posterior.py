@@ -45,7 +45,7 @@ def weigh_under_drift(
     calm = np.empty(baseline.size)
     whiten(baseline, coefficients, calm)
     share = outlier_share(calm[ORDER:])
-    independent = independent_share(calm[ORDER:], step_ms) ** LEAN_POWER if loose.size > 0 else 1.0
+    independent = independent_share(calm[ORDER:], step_ms) ** LEAN_POWER
     white = np.empty(raw.size)
     whiten(raw, coefficients, white)
     gain = abs(coefficients.sum()) * math.sqrt((baseline * baseline).mean())
@@ -60,7 +60,7 @@ def weigh_under_drift(
     merge_posteriors(loose, other_loose, some - cost, other_some - other_cost)
     some = merge_posteriors(weights, other, some - cost, other_some - other_cost)
     none = merge_posteriors(other, other, none - cost, other_none - other_cost)
-    return share, independent, some - none
+    return share, independent, independent * (some - none)
 
 
 @compiled

@@ -6,7 +6,8 @@ held against the distribution it would have for a response of any size in the no
 (``size_table``). ``size_uv`` is the size for which the observed peak-to-peak would be the median; the interval holds every size
 for which it lies within the central 95 %; all may be 0. A response that stands far above the noise needs no smoothing, and is
 measured without, so that sharp ones keep their peaks; in between the two are mixed. ``response_p`` weighs no response against
-sizes spread evenly in their logarithm from 1 to 1000 noise RMS, both equally likely before.
+sizes spread evenly in their logarithm from 1 to 1000 noise RMS, both equally likely before; where the baseline spans more than
+normal noise of its RMS would, as that of few motor units does, its range counts for the noise and not its RMS.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ def noise_and_range(
     row: SamplesUv, level: float, base_start: int, base_stop: int, start: int, stop: int, taps: Array,
     samples_per_ms: float, facts: Array,
 ) -> None:  # fmt: skip
-    """Fill ``facts`` with noise RMS, independent samples per ms and peak-to-peak in the window.
+    """Fill ``facts`` with noise RMS, independent samples per ms, peak-to-peak in the window and range of the baseline.
 
     All are those of the sweep smoothed about its ``level``.
     """
@@ -49,11 +50,7 @@ def noise_and_range(
     rms, density = describe_noise(base, samples_per_ms)
     window = np.empty(stop - start)
     smooth_stretch(row, level, start, stop, taps, window)
-    low = high = window[0]
-    for k in range(window.size):
-        low = min(low, window[k])
-        high = max(high, window[k])
-    facts[0], facts[1], facts[2] = rms, density, high - low
+    facts[0], facts[1], facts[2], facts[3] = rms, density, window.max() - window.min(), base.max() - base.min()
 
 
 @compiled
@@ -119,11 +116,11 @@ def read_table(facts: Array, tables: Array, found: Array) -> None:
 
 
 @compiled
-def estimate_sizes(smoothed: Array, recorded: Array, tables: Array, found: Array) -> None:
+def estimate_sizes(smoothed: Array, recorded: Array, expected: Array, tables: Array, found: Array) -> None:
     """Fill ``found`` with size, low, high (uV) and probability of a response for every sweep.
 
-    ``smoothed`` and ``recorded`` hold noise RMS, density and peak-to-peak of each sweep with and without smoothing. NaN
-    gives NaN.
+    ``smoothed`` and ``recorded`` hold noise RMS, density and peak-to-peak of each sweep with and without smoothing, ``smoothed``
+    the range of the baseline too, and ``expected`` what that range would be in normal noise. NaN gives NaN.
     """
     other = np.empty(4)
     for i in range(found.shape[0]):
@@ -132,6 +129,12 @@ def estimate_sizes(smoothed: Array, recorded: Array, tables: Array, found: Array
             continue
         read_table(smoothed[i], tables, found[i])
         found[i, 2] += LOSS * found[i, 0]
+        if smoothed[i, 3] > expected[i] > 0.0:
+            # spikier than normal noise: for the probability it counts as loud as its own range says
+            loud = smoothed[i].copy()
+            loud[0] *= smoothed[i, 3] / expected[i]
+            read_table(loud, tables, other)
+            found[i, 3] = other[3]
         ratio = recorded[i, 2] / recorded[i, 0] if recorded[i, 0] > 0.0 else MIX_TO
         share = min(1.0, math.log(max(ratio, MIX_FROM) / MIX_FROM) / math.log(MIX_TO / MIX_FROM))
         if share > 0.0:

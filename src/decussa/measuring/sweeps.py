@@ -166,5 +166,6 @@ def _sizes(readings: Readings, window_ms: Window, baseline_ms: Window) -> Array:
     densities = np.concatenate([readings.smoothed[:, 1], readings.recorded[needed, 1]])
     tables = tables_for(densities, window_ms[1] - window_ms[0], baseline_ms[1] - baseline_ms[0])
     sizes = np.empty((readings.smoothed.shape[0], 4))
-    estimate_sizes(readings.smoothed, readings.recorded, tables, sizes)
+    expected = readings.smoothed[:, 0] * mean_ranges(1.0 + readings.smoothed[:, 1] * (baseline_ms[1] - baseline_ms[0]))
+    estimate_sizes(readings.smoothed, readings.recorded, expected, tables, sizes)
     return sizes

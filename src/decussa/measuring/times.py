@@ -22,6 +22,8 @@ Times = tuple[Array, Array, Array, Array]
 
 #: A response is taken for one from this probability on: below, it has no times.
 LEAST_P = 0.5
+#: Between these two the size alone leaves it open whether there is a response, and its shape in time is asked too.
+OPEN_P = (0.02, 0.98)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,21 +61,25 @@ def find_times(
     silent: bool,
     intervals: bool,
 ) -> dict[str, Array]:
-    """Return the columns of times, shape (n_sweeps,), ms; NaN without a response or without a silence."""
+    """Return the columns of times, shape (n_sweeps,), ms; NaN without a response or without a silence.
+
+    With the model, ``response_p`` comes along: where the size left it open, the mean of its log odds and those of the shape.
+    """
     artifact_end = np.where(np.isnan(cleaned.artifact_end_ms), 0.0, cleaned.artifact_end_ms)
     place = Place(
         cleaned.bridged_uv, rate_hz, onset_sample, window_ms, baseline_ms, artifact_end, first_pulse_ms(isi, isi.size)
     )
-    latency, low, high, end = (np.full(isi.size, np.nan) for _ in range(4))
+    latency = low = high = end = np.full(isi.size, np.nan)
     silent_start = silent_end = silent_low = silent_high = np.full(isi.size, np.nan)
-    chosen = response_p >= LEAST_P
-    if onset is not None and chosen.any():
-        find_onsets = _model_onsets if onset == "model" else _threshold_onsets
-        latency[chosen], low[chosen], high[chosen], end[chosen] = find_onsets(place.only(chosen), intervals)
+    if onset == "model":
+        response_p, (latency, low, high, end) = _model_onsets(place, response_p, intervals)
+    elif onset == "threshold":
+        latency, low, high, end = _threshold_onsets(place, response_p >= LEAST_P)
     if silent and isi.size:
         find_silences = _control_chart_silences if onset == "threshold" else _model_silences
         silent_start, silent_end, silent_low, silent_high = find_silences(place, end, intervals)
     return {
+        "response_p": response_p,
         "latency_ms": latency,
         "latency_low_ms": low,
         "latency_high_ms": high,
@@ -88,20 +94,45 @@ def find_times(
     }
 
 
-def _model_onsets(place: Place, intervals: bool) -> Times:
+def _model_onsets(place: Place, response_p: Array, intervals: bool) -> tuple[Array, Times]:
+    """Probability of a response by size and shape together, and the times where it is taken for one."""
+    asked = response_p > OPEN_P[0]
+    part = place.only(asked)
     found = model_onsets(
-        place.bridged_uv, place.rate_hz, place.onset_sample, window_ms=place.window_ms, baseline_ms=place.baseline_ms,
-        artifact_end_ms=place.artifact_end_ms, first_pulse_ms=place.first_pulse_ms, intervals=intervals,
+        part.bridged_uv, part.rate_hz, part.onset_sample, window_ms=part.window_ms, baseline_ms=part.baseline_ms,
+        artifact_end_ms=part.artifact_end_ms, first_pulse_ms=part.first_pulse_ms, intervals=intervals,
     )  # fmt: skip
-    return found.latency_ms, found.low_ms, found.high_ms, found.end_ms
+    both = response_p.copy()
+    both[asked] = pool_probabilities(response_p[asked], found.response_p)
+    times = np.full((4, both.size), np.nan)
+    times[:, asked] = found.latency_ms, found.low_ms, found.high_ms, found.end_ms
+    times[:, ~(both >= LEAST_P)] = np.nan
+    return both, (times[0], times[1], times[2], times[3])
 
 
-def _threshold_onsets(place: Place, intervals: bool) -> Times:  # noqa: ARG001 - the published method gives none
+def pool_probabilities(by_size: Array, by_shape: Array) -> Array:
+    """Mean of the log odds where ``by_size`` lies within ``OPEN_P``; ``by_size`` elsewhere, and where ``by_shape`` is NaN.
+
+    A logarithmic opinion pool, for evidence that is not independent: Genest and Zidek 1986, doi 10.1214/ss/1177013825 (from
+    memory).
+    """
+    pooled = by_size.copy()
+    open_ = (by_size > OPEN_P[0]) & (by_size < OPEN_P[1]) & ~np.isnan(by_shape)
+    shape = np.clip(by_shape[open_], 1e-6, 1 - 1e-6)
+    odds = np.sqrt(by_size[open_] / (1 - by_size[open_]) * shape / (1 - shape))
+    pooled[open_] = odds / (1 + odds)
+    return pooled
+
+
+def _threshold_onsets(place: Place, chosen: NDArray[np.bool_]) -> Times:
+    part = place.only(chosen)
     found = threshold_onsets(
-        place.bridged_uv, place.rate_hz, place.onset_sample, window_ms=place.window_ms, baseline_ms=place.baseline_ms,
-        artifact_end_ms=place.artifact_end_ms, first_pulse_ms=place.first_pulse_ms,
+        part.bridged_uv, part.rate_hz, part.onset_sample, window_ms=part.window_ms, baseline_ms=part.baseline_ms,
+        artifact_end_ms=part.artifact_end_ms, first_pulse_ms=part.first_pulse_ms,
     )  # fmt: skip
-    return found.latency_ms, found.low_ms, found.high_ms, found.end_ms
+    times = np.full((4, chosen.size), np.nan)
+    times[:, chosen] = found.latency_ms, found.low_ms, found.high_ms, found.end_ms
+    return times[0], times[1], times[2], times[3]
 
 
 def _model_silences(place: Place, end: Array, intervals: bool) -> Times:
