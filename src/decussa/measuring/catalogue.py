@@ -61,7 +61,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         "95 %", _OURS, "size.estimate_sizes",
     ),
     Quantity(
-        "response_p", "", "probability of a response against none, by its size; by its shape in time too where the size leaves it open",
+        "response_p", "", "probability of a response, by its size; by its shape in time too where the size leaves it open",
         "1 to 1000 noise RMS, even in the logarithm; as likely as none", _OURS, "size.estimate_sizes",
     ),
     Quantity(
