@@ -53,6 +53,19 @@ def test_kappa_is_not_known_where_both_use_one_category():
     assert "one category" in found.reason
 
 
+def test_kappa_claims_no_interval_where_one_rater_uses_one_category():
+    found = kappa([[19, 9], [0, 0]])
+    assert found.value == 0
+    assert math.isnan(found.low)
+    assert "one rater" in found.reason
+
+
+def test_marks_that_differ_by_the_same_everywhere_have_no_interval():
+    found = limits_of_agreement([20.0, 21.1, 22.2], [20.5, 21.6, 22.7])
+    assert found.bias.value == pytest.approx(-0.5)
+    assert math.isnan(found.upper.low)
+
+
 def test_the_order_of_the_raters_does_not_matter_to_kappa():
     table = np.array([[9, 1, 0], [2, 3, 1], [0, 1, 2]])
     assert kappa(table) == kappa(table.T)

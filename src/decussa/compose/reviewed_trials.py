@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -39,10 +39,15 @@ _WORDS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MarkAgreement:
-    """How far two raters agree on one mark, over the traces on which both have it; ``only`` is where one alone has it."""
+    """How far two raters agree on one mark, over the traces on which both have it.
+
+    ``moved`` counts those on which one of them, or both, moved it; ``only_first`` and ``only_second`` the traces on which one
+    alone has it.
+    """
 
     mark: str
     n: int
+    moved: int
     only_first: int
     only_second: int
     icc: Estimate
@@ -53,13 +58,13 @@ class MarkAgreement:
 class Agreement:
     """Two raters over the traces that both saw: verdicts as a table (rows the first's), their agreement, and the marks.
 
-    ``blind`` counts the traces on which both said everything blind.
+    ``blind`` counts for each the traces on which they said everything blind.
     """
 
     first: str
     second: str
     n: int
-    blind: int
+    blind: tuple[int, int]
     verdicts: tuple[tuple[int, ...], ...]
     share: Estimate
     kappa: Estimate
@@ -168,31 +173,34 @@ def agreement(room: ReviewRoom, first: Layer, second: Layer, muscle: str) -> Agr
     both = [trace for trace in room.of_muscle(muscle) if (trace.entry, trace.muscle) in first.seen & second.seen]
     one, other = ([room.shown(trace, layer) for trace in both] for layer in (first, second))
     table = cross_table([shown.verdict for shown in one], [shown.verdict for shown in other], VERDICTS)
-    open_eyed = first.not_blind | second.not_blind
     return Agreement(
         first=first.rater,
         second=second.rater,
         n=len(both),
-        blind=sum((trace.entry, trace.muscle) not in open_eyed for trace in both),
+        blind=(_blindly(both, first), _blindly(both, second)),
         verdicts=tuple(tuple(int(count) for count in row) for row in table),
         share=observed_agreement(table),
         kappa=kappa(table),
         marks=tuple(
             mark
             for name in COMPARED
-            if (mark := _mark_agreement(name, [s.marks[name] for s in one], [s.marks[name] for s in other])).n
-            or mark.only_first
-            or mark.only_second
+            if (mark := _mark_agreement(name, one, other)).n or mark.only_first or mark.only_second
         ),
     )
 
 
-def _mark_agreement(name: str, first: list[float], second: list[float]) -> MarkAgreement:
-    pairs = list(zip(first, second, strict=True))
+def _blindly(traces: Sequence[Trace], layer: Layer) -> int:
+    return sum((trace.entry, trace.muscle) not in layer.not_blind for trace in traces)
+
+
+def _mark_agreement(name: str, first: Sequence[Shown], second: Sequence[Shown]) -> MarkAgreement:
+    pairs = [(one.marks[name], other.marks[name]) for one, other in zip(first, second, strict=True)]
     known = [(one, other) for one, other in pairs if math.isfinite(one) and math.isfinite(other)]
+    moved = [name in one.changed or name in other.changed for one, other in zip(first, second, strict=True)]
     return MarkAgreement(
         mark=name,
         n=len(known),
+        moved=sum(moved),
         only_first=sum(math.isfinite(one) and math.isnan(other) for one, other in pairs),
         only_second=sum(math.isnan(one) and math.isfinite(other) for one, other in pairs),
         icc=absolute_agreement(known) if known else Estimate(method="ICC(2,1)", reason="no mark by both"),

@@ -82,8 +82,8 @@ def kappa(table: ArrayLike) -> Estimate:
 
     Returns
     -------
-    Estimate without unit. Without an interval where the raters never differ: the variance is then 0 whatever the number of
-    trials. NaN where both used one category only.
+    Estimate without unit. Without an interval where the raters never differ, or one used one category only: the variance is
+    then 0 whatever the number of trials. NaN where both used one category only.
 
     Raises
     ------
@@ -104,6 +104,9 @@ def kappa(table: ArrayLike) -> Estimate:
     if np.trace(shares) >= 1 - 1e-12:
         reason = "the raters never differ: the large-sample interval does not apply"
         return Estimate(value=1.0, n=int(n), method=method, reason=reason)
+    if rows.max() >= 1 or columns.max() >= 1:
+        reason = "one rater used one category only: kappa is 0 whatever the other says"
+        return Estimate(value=0.0, n=int(n), method=method, reason=reason)
     half = WITHIN * math.sqrt(_kappa_variance(shares, value, by_chance) / n)
     return Estimate(value=value, low=max(value - half, -1.0), high=min(value + half, 1.0), n=int(n), method=method)
 
@@ -185,7 +188,7 @@ def limits_of_agreement(first: ArrayLike, second: ArrayLike) -> LimitsOfAgreemen
 
     Returns
     -------
-    LimitsOfAgreement; NaN with a reason below three marks.
+    LimitsOfAgreement; NaN with a reason below three marks, without intervals where every difference is the same.
 
     Raises
     ------
@@ -202,6 +205,9 @@ def limits_of_agreement(first: ArrayLike, second: ArrayLike) -> LimitsOfAgreemen
         lacking = Estimate(n=n, method=name, reason=f"{n} marks by both cannot tell")
         return LimitsOfAgreement(bias=lacking, lower=lacking, upper=lacking, sd=math.nan)
     bias, sd = float(differences.mean()), float(differences.std(ddof=1))
+    if sd < 1e-9 * max(np.abs(one).max(), 1.0):
+        same = Estimate(value=bias, n=n, method=name, reason="every difference is the same: no interval")
+        return LimitsOfAgreement(bias=same, lower=same, upper=same, sd=0.0)
     t = float(stats.t.ppf(0.5 + LEVEL / 2, n - 1))
 
     def around(value: float, error: float, method: str) -> Estimate:

@@ -80,7 +80,14 @@ def _follow(act: Act, back: str) -> None:
 
 def _muscle(muscle: str, found: Agreement, *, several: bool) -> str:
     name = f", {muscle}" if several else ""
-    seen = phrase("{count} sweeps seen by both, {blind} of them blind", count=found.n, blind=found.blind)
+    seen = phrase(
+        "{count} sweeps seen by both; blind: {one} {n}, {other} {m}",
+        count=found.n,
+        one=found.first,
+        n=found.blind[0],
+        other=found.second,
+        m=found.blind[1],
+    )
     if not found.n:
         return plate(
             phrase("Verdicts") + name, "", f'<p class="why">{text(phrase("No sweep was seen by both yet."))}</p>'
@@ -126,19 +133,22 @@ def _marks(found: Agreement) -> str:
 
 def _mark_row(mark: MarkAgreement, found: Agreement) -> str:
     limits = mark.limits
-    alone = [
+    alone = [phrase("{count} moved", count=mark.moved)]
+    alone += [
         phrase("{count} only by {rater}", count=count, rater=rater)
         for count, rater in ((mark.only_first, found.first), (mark.only_second, found.second))
         if count
     ]
     between = ""
-    if not math.isnan(limits.lower.value):
+    if math.isnan(limits.lower.low):
+        between = f"<small>{text(limits.lower.reason)}</small>"
+    else:
         between = (
             f"{number(limits.lower.value, 2)} <span class='iv'>{interval(limits.lower, 2)}</span> {text(phrase('and'))} "
             f"{number(limits.upper.value, 2)} <span class='iv'>{interval(limits.upper, 2)}</span>"
         )
     icc = f"<b>{_value(mark.icc, 3)}</b> <span class='iv'>{interval(mark.icc, 3)}</span>"
-    icc += f" <small>{text(mark.icc.reason)}</small>" if mark.icc.reason else ""
+    icc += f"<br><small>{text(mark.icc.reason)}</small>" if mark.icc.reason else ""
     bias = f"<b>{_value(limits.bias, 2)}</b> <span class='iv'>{interval(limits.bias, 2)}</span>"
     return (
         f"<tr><th scope='row'>{text(_MARKS[mark.mark]())}</th><td>{mark.n}<br><small>{text(', '.join(alone))}</small></td>"

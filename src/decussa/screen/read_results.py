@@ -157,8 +157,8 @@ def _muscle_rows(muscle: MuscleResults, *, several: bool) -> str:
         else ""
     )
     responses = "".join(
-        f'<tr><td>{text(one.name)}</td><td class="v">{text(one.value)}</td><td colspan="2"></td><td class="scale"></td>'
-        f'<td class="how">{text(one.origin)}</td><td>{review_mark(one.review)}</td></tr>'
+        f'<tr><td>{text(one.name)}</td><td class="v">{text(one.value)}</td><td class="how" colspan="4">{text(one.origin)}</td>'
+        f"<td>{review_mark(one.review)}</td></tr>"
         for one in muscle.responses
     )
     return head + responses + "".join(_row(one) for one in muscle.quantities)
@@ -171,7 +171,7 @@ def _row(one: Quantity) -> str:
     if math.isfinite(found.value):
         how = f"{found.n}, {how}" if how else str(found.n)
     return (
-        f'<tr><td>{text(one.name)}</td><td class="v">{value}</td><td class="iv">{interval}</td><td class="nb">{text(unit)}</td>'
+        f'<tr><td>{text(one.name)}</td><td class="v">{value}</td><td class="iv">{interval}</td><td class="unit">{text(unit)}</td>'
         f'<td class="scale">{strip(found, one.earlier, is_ratio=not one.unit)}</td><td class="how">{how}</td>'
         f"<td>{review_mark(one.review)}</td></tr>"
     )
