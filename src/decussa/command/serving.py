@@ -16,6 +16,7 @@ from decussa.model.errors import MissingPartError, UsageError
 def serve(
     folder: Annotated[Path, typer.Argument(help="Study folder, or a folder of studies.", metavar="DIR")] = Path(),
     port: Annotated[int, typer.Option(help="Port on 127.0.0.1.")] = 8730,
+    language: Annotated[str, typer.Option(help="Language of the pages.")] = "en",
 ) -> None:
     """Serve the pages for the browser, on this machine alone."""
     if find_spec("nicegui") is None:
@@ -31,4 +32,4 @@ def serve(
     from decussa.screen.app import serve as serve_pages
 
     typer.echo(f"Decussa: http://127.0.0.1:{port}/ for this machine alone. Ctrl-C ends it; what is written stays.")
-    serve_pages(folder, port=port)
+    serve_pages(folder, port=port, language=language)

@@ -13,6 +13,7 @@ from nicegui.page import page
 from decussa.model.errors import DecussaError, MachineError
 from decussa.screen import prepare_page, read_pages, run_page, study_home, study_new, study_page, study_upload
 from decussa.screen.guard import Guard
+from decussa.screen.language import ENGLISH, read_language, speak
 from decussa.screen.running import Desk
 from decussa.screen.shell import show_error
 
@@ -43,14 +44,17 @@ def build(root: Path) -> Desk:
     return desk
 
 
-def serve(root: Path, *, port: int) -> None:
+def serve(root: Path, *, port: int, language: str = ENGLISH) -> None:
     """Serve the pages on 127.0.0.1 until the program is stopped.
 
     Raises
     ------
     MachineError
         If the port is taken.
+    UsageError
+        If there is no such language.
     """
+    speak({} if language == ENGLISH else read_language(language))
     _check_port(port)
     build(root)
     app.config.quasar_config["loadingBar"]["skipHijack"] = True  # no bar of the library's own while something loads
@@ -62,7 +66,7 @@ def serve(root: Path, *, port: int) -> None:
         reload=False,
         title="Decussa",
         favicon=ASSETS / "crossing.svg",
-        language="en-US",
+        language="en-US" if language == ENGLISH else language,  # type: ignore[arg-type]
         tailwind=False,
         reconnect_timeout=30,
         show_welcome_message=False,

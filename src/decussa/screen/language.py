@@ -1,8 +1,8 @@
 """The catalogue of what pages say: English in the program's text, other languages in a file beside it.
 
 A language is one TOML file in ``languages`` that gives, for each English phrase, its own; a phrase that is missing stays
-English. ``docs/generate.py`` writes ``languages/template.toml`` with every phrase there is. What is stored in a journal (an
-instruction's reason, a verdict) is data and is shown as it was written.
+English. ``docs/phrases.py`` prints such a file with every phrase there is. What is stored in a journal (an instruction's
+reason, a verdict's) is data and is shown as it was written.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from pathlib import Path
 
 from decussa.model.errors import UsageError
 
+ENGLISH = "en"
 LANGUAGES = Path(__file__).parent / "languages"
 _chosen: dict[str, str] = {}
 
@@ -37,10 +38,10 @@ def read_language(name: str) -> Mapping[str, str]:
     UsageError
         If there is no such language.
     """
-    known = sorted(path.stem for path in LANGUAGES.glob("*.toml") if path.stem != "template")
+    known = sorted(path.stem for path in LANGUAGES.glob("*.toml"))
     if name not in known:
         raise UsageError(
-            "language is not known", where="--language", expected=", ".join(["en", *known]), found=repr(name)
+            "language is not known", where="--language", expected=", ".join([ENGLISH, *known]), found=repr(name)
         )
     return {
         str(key): str(value) for key, value in tomllib.loads((LANGUAGES / f"{name}.toml").read_text("utf-8")).items()
