@@ -3,7 +3,11 @@
 import hashlib
 
 from decussa.compose.rowers import PARTS, rowers, rowers_participants, run_rowers
+from decussa.compose.study_reports import debrief_session
+from decussa.protocol.schema import read_protocol
 from decussa.source.virtual.person import VirtualParticipant
+from decussa.store.journal import open_journal
+from decussa.store.study import open_study
 
 
 def test_a_seed_gives_the_same_recordings(tmp_path):
@@ -40,3 +44,16 @@ def test_participants_are_described_without_a_name():
     assert [row["participant_id"] for row in rows] == ["R01", "R02", "R03"]
     assert all(set(row) == {"participant_id", "age", "sex", "handedness", "height"} for row in rows)
     assert all(18 <= row["age"] < 89 and 145 < row["height"] < 205 for row in rows)
+
+
+def test_what_the_day_did_to_a_rower_is_kept_with_the_session_and_known_to_its_debrief(tmp_path):
+    hand, rower = PARTS[0], rowers(0)[0]
+    for recorded in run_rowers(tmp_path, 0, lambda _: None):
+        if recorded.session == "after":
+            break
+    with open_study(tmp_path / "hand", write=False) as study, open_journal(study, f"{rower.label}-2") as journal:
+        protocol = read_protocol(study.protocol_text, where=tmp_path)
+        told = debrief_session(journal, protocol)
+    truth = VirtualParticipant(rower.seed, hand.montage, state=rower.after).truth.muscles["FDI right"]
+    compared = {comparison.name: comparison.truth for comparison in told.comparisons}
+    assert compared["FDI right, resting threshold"] == truth.rest_threshold_mso

@@ -28,6 +28,7 @@ from decussa.source.replay import replay_recording
 from decussa.source.virtual.montage import montage_for
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
+from decussa.source.virtual.state import State
 from decussa.store.chain import Entry
 from decussa.store.journal import Journal, open_journal
 from decussa.store.people import (
@@ -43,6 +44,8 @@ from decussa.store.study import Study, create_study, open_study
 
 #: A rehearsal on a virtual clock begins at this moment, so that the same seed writes the same times.
 VIRTUAL_MORNING = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
+#: How a setting is named that says how a state changes the drive of a muscle.
+_DRIVE = "drive "
 #: Sources a session can be run with, and whether each may run unattended.
 SOURCES = ("virtual", "replay", "hand")
 
@@ -271,6 +274,22 @@ def virtual_person(protocol: Protocol, seed: int, *, hard: str) -> VirtualPartic
     return VirtualParticipant(seed, montage, hard=hard)
 
 
+def person_of(protocol: Protocol, started: Started) -> VirtualParticipant:
+    """Return the virtual participant whom a session was started with, in the state in which it found them."""
+    montage = montage_for([muscle.label for muscle in protocol.muscles], group=protocol.people.group)
+    drive = {
+        name.removeprefix(_DRIVE): float(value) for name, value in started.settings.items() if name.startswith(_DRIVE)
+    }
+    hard = str(started.settings.get("person", ""))
+    return VirtualParticipant(started.seed, montage, state=State(drive=drive), hard=hard)
+
+
+def _drive(source: Source) -> dict[str, float]:
+    """Return what the day did to the drive of a virtual person's muscles: without it the truth could not be told later."""
+    drive = source.person.state.drive if isinstance(source, VirtualSource) else {}
+    return {f"{_DRIVE}{muscle}": change for muscle, change in drive.items()}
+
+
 def _person(source: Source) -> str:
     """What has to be the same when a session goes on, besides its seed: what makes a virtual person hard to record."""
     return source.person.truth.hard if isinstance(source, VirtualSource) else ""
@@ -357,7 +376,11 @@ def _start(
     if earlier and not fresh:
         journal.append("resumed", Remark(text="reopened"), at=at)
         return earlier[-1]
-    settings = {"person": _person(source), "earlier session": first_session(journal.study, journal.session)}
+    settings = {
+        "person": _person(source),
+        "earlier session": first_session(journal.study, journal.session),
+        **_drive(source),
+    }
     started = Started(
         protocol_sha256=protocol_hash(text),
         source=source.name,

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from decussa.batch.summary import summarise
 from decussa.compose.reviewed_trials import FIRST, choose_layer, review_facts, reviewed_trials
 from decussa.compose.reviewing import ReviewRoom
-from decussa.compose.sessions import virtual_person
+from decussa.compose.sessions import person_of
 from decussa.compose.stored import search_steps, stored_recording, stored_trials, with_findings
 from decussa.model.dialogue import Found
 from decussa.model.errors import RecordingError, UsageError
@@ -149,7 +149,7 @@ def debrief_session(journal: Journal, protocol: Protocol) -> Debrief | None:
     started = next((entry.body for entry in entries if isinstance(entry.body, Started)), None)
     if started is None or started.source != "virtual":
         return None
-    person = virtual_person(protocol, started.seed, hard=str(started.settings.get("person", "")))
+    person = person_of(protocol, started)
     truth = {
         label: {name: float(getattr(muscle, name)) for name, _, _ in TRUTHS.values()}
         for label, muscle in person.truth.muscles.items()

@@ -71,7 +71,7 @@ def montage_for(labels: Sequence[str], *, group: str = "volunteers") -> Montage:
     UsageError
         If the virtual participant has no such muscle.
     """
-    for montage in MONTAGES.values():
+    for montage in (*MONTAGES.values(), BACK):
         if {site.channel for site in montage.sites} == set(labels) and montage.group == group:
             return montage
     unknown = [label for label in labels if label.split(" ", maxsplit=1)[0] not in _ANATOMIES]
