@@ -2,6 +2,7 @@
 # Sets up everything inside this folder (.tools, .venv), then does one job.
 #   sh go demo    the main job: an invented study, measured, summarised and reported
 #   sh go test    style, types, layers, and every test
+#   sh go app     the pages in a browser, for the studies in a folder: sh go app FOLDER
 # Needs Python 3.11 and pip; nothing outside this folder is touched.
 set -eu
 cd "$(dirname "$0")"
@@ -9,7 +10,8 @@ job="${1:-}"
 case "$job" in
     demo) pins=requirements/run.txt ;;
     test) pins=requirements/test.txt ;;
-    *) echo "usage: sh go demo | sh go test" >&2; exit 2 ;;
+    app) pins=requirements/app.txt ;;
+    *) echo "usage: sh go demo | sh go test | sh go app FOLDER" >&2; exit 2 ;;
 esac
 shift
 
@@ -21,6 +23,8 @@ uv=.tools/bin/uv
 
 if [ "$job" = demo ]; then
     exec .venv/bin/decussa demo "$@"
+elif [ "$job" = app ]; then
+    exec .venv/bin/decussa serve "$@"
 fi
 .venv/bin/ruff check src tests bench
 .venv/bin/ruff format --check src tests bench

@@ -376,7 +376,7 @@ def _start(
     if earlier and not fresh:
         journal.append("resumed", Remark(text="reopened"), at=at)
         return earlier[-1]
-    settings = {
+    settings: dict[str, str | float] = {
         "person": _person(source),
         "earlier session": first_session(journal.study, journal.session),
         **_drive(source),
