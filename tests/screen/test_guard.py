@@ -123,7 +123,7 @@ def test_every_answer_binds_the_browser_to_this_program(guarded):
     assert "frame-ancestors 'self'" in policy
     assert "http:" not in policy.replace("http://127.0.0.1", "")
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert "HttpOnly" in headers["set-cookie"]
     assert "SameSite=Strict" in headers["set-cookie"]
 

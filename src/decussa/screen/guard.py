@@ -106,7 +106,7 @@ class Guard:
         return self._buckets[window]
 
     def _binding(self, scope: Scope, send: Send, host: str, *, new: bool) -> Send:
-        """Return ``send`` with what binds the browser: only this program's own content, no frame, no referrer."""
+        """Return ``send`` with what binds the browser: only this program's own content, no frame, no referrer elsewhere."""
         if scope["type"] != "http":
             return send
         bound = [(name.encode(), value.encode()) for name, value in _headers(host).items()]
@@ -145,7 +145,8 @@ def _headers(host: str) -> Mapping[str, str]:
         "content-security-policy": policy,
         "x-content-type-options": "nosniff",
         "x-frame-options": "SAMEORIGIN",
-        "referrer-policy": "no-referrer",
+        # Not "no-referrer": with that a browser sends no Origin along with a form, and the form is refused.
+        "referrer-policy": "same-origin",
         "cross-origin-opener-policy": "same-origin",
         "cross-origin-resource-policy": "same-origin",
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -28,6 +29,7 @@ from decussa.store.check import check_study
 
 #: How often a window looks whether the study has changed, in s.
 LOOK_S = 3.0
+_PROGRESS_S = 0.3
 #: Boards of all windows are read by one reader, which remembers what has not changed.
 READER = BoardReader()
 _PLANS: dict[str, Preview] = {}
@@ -178,18 +180,17 @@ class StudyPage:
         def tell(copied: int, of: int) -> None:
             done.update(copied=copied, of=max(of, 1))
 
-        def show() -> None:
-            self.progress = forms.strokes(done["copied"], done["of"])
-            self._draw_form()
-
-        timer = ui.timer(0.3, show)
+        copying = asyncio.ensure_future(
+            run.io_bound(keeping.back_up_study, self.desk.root, self.board.folder, target, tell)
+        )
         try:
-            copy = await run.io_bound(keeping.back_up_study, self.desk.root, self.board.folder, target, tell)
+            while not (await asyncio.wait([copying], timeout=_PROGRESS_S))[0]:
+                self.progress = forms.strokes(done["copied"], done["of"])
+                self._draw_form()
+            copy = copying.result()
             self.progress = forms.done_words(copy.name if copy else "")
         except DecussaError as error:
             self.problem, self.progress = without_paths(error.sentence()), ""
-        finally:
-            timer.cancel()
         self._draw_form()
 
 
