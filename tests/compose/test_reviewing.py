@@ -141,6 +141,25 @@ def test_undo_writes_an_entry_of_its_own_and_brings_the_automatic_value_back(roo
     assert room.undo("R-1", MUSCLE) is None
 
 
+def test_a_reason_may_follow_its_verdict_and_be_taken_back_alone(room):
+    trace = room.of_muscle(MUSCLE)[1]
+    room.say("R-1", trace, VERDICT, "reject")
+    room.say("R-1", trace, VERDICT, "reject", reason="cough")
+    shown = room.shown(trace, room.layers["R-1"])
+    assert (shown.verdict, shown.reason) == ("reject", "cough")
+    room.undo("R-1", MUSCLE)
+    shown = room.shown(trace, room.layers["R-1"])
+    assert (shown.verdict, shown.reason) == ("reject", "")
+    room.undo("R-1", MUSCLE)
+    assert room.shown(trace, room.layers["R-1"]).verdict == trace.verdict.kind
+
+
+def test_an_automatic_verdict_can_be_given_a_reason(room):
+    trace = room.of_muscle(MUSCLE)[1]
+    room.say("R-1", trace, VERDICT, trace.verdict.kind, reason="quiet enough")
+    assert room.shown(trace, room.layers["R-1"]).reason == "quiet enough"
+
+
 def test_two_raters_at_once_lose_nothing(folder):
     rooms = [ReviewRoom(folder, SESSION) for _ in range(2)]
     for number, room in enumerate(rooms, 1):

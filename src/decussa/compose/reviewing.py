@@ -26,7 +26,7 @@ from decussa.model.version import VERSION
 from decussa.protocol.schema import read_protocol
 from decussa.session.clock import to_text
 from decussa.session.measuring import window_of
-from decussa.session.review import SEEN, VERDICT, Layer, Said, check_change, fold_review, last_to_undo
+from decussa.session.review import SEEN, VERDICT, Layer, Said, check_change, fold_review, last_to_undo, reason_of
 from decussa.session.reviewed import reviewed_marks, reviewed_values
 from decussa.store.chain import Entry
 from decussa.store.journal import open_journal
@@ -160,7 +160,7 @@ class ReviewRoom:
         return Shown(
             trace=trace,
             verdict=str(own) if own is not None else trace.verdict.kind,
-            reason=_reason(layer, key) if own is not None and layer is not None else trace.verdict.reason,
+            reason=reason_of(layer, key) if own is not None and layer is not None else trace.verdict.reason,
             measured=values,
             marks=reviewed_marks(values, trace.window_ms, changes),
             proposed=reviewed_marks(trace.measured, trace.window_ms, {}),
@@ -230,11 +230,12 @@ class ReviewRoom:
             shown = self.shown(trace, layer)
             key = (trace.entry, trace.muscle)
             old: Said = "" if what == SEEN else shown.verdict if what == VERDICT else shown.marks[what]
-            if key in layer.seen and _alike(old, new):
+            explained = what == VERDICT and reason not in ("", shown.reason)
+            if key in layer.seen and _alike(old, new) and not explained:
                 return layer
             if what in ("window_start_ms", "window_end_ms"):
                 _check_window(shown, what, new)
-            if what != SEEN and _alike(old, new):
+            if what != SEEN and _alike(old, new) and not explained:
                 what, old, new = SEEN, "", ""
             change = Reviewed(
                 entry=trace.entry,
@@ -331,11 +332,3 @@ def _alike(old: Said, new: Said) -> bool:
     if isinstance(old, float) and isinstance(new, float):
         return (math.isnan(old) and math.isnan(new)) or math.isclose(old, new, rel_tol=0.0, abs_tol=1e-6)
     return old == new
-
-
-def _reason(layer: Layer, key: tuple[int, str]) -> str:
-    """Return what the rater gave as the reason of the verdict that holds."""
-    for _, _, change in reversed(layer.written):
-        if (change.entry, change.muscle) == key and change.what == VERDICT:
-            return change.reason
-    return ""

@@ -7,7 +7,7 @@ from urllib.parse import quote, urlencode
 from fastapi import Response
 from nicegui import app, run, ui
 
-from decussa.compose.review_view import packed, review_view
+from decussa.compose.review_view import packed
 from decussa.model.errors import DecussaError
 from decussa.screen.hands import Act, Hands
 from decussa.screen.language import phrase
@@ -34,7 +34,9 @@ def add_pages(shelf: Shelf) -> None:
         if reading is None:
             return
         if rater in reading.room.layers:
-            _show_review(reading, rater, one_of(muscle, reading.room.muscles, "muscle"))
+            muscle = one_of(muscle, reading.room.muscles, "muscle")
+            await run.io_bound(reading.view, rater, muscle)
+            _show_review(reading, rater, muscle)
         else:
             BeginPage(reading)
 
@@ -43,7 +45,7 @@ def add_pages(shelf: Shelf) -> None:
         try:
             reading = shelf.session(study, session)
             layer = reading.room.layers[one_of(rater, tuple(reading.room.layers), "rater")]
-            view = review_view(reading.room, muscle, layer)
+            view = reading.view(layer.rater, muscle)
         except DecussaError as error:
             return Response(" ".join(error_words(error)), status_code=404, media_type="text/plain; charset=utf-8")
         facts = [window_facts(reading, view, layer, place) for place in range(len(view.traces))]
@@ -74,12 +76,15 @@ def _show_review(reading: Reading, rater: str, muscle: str) -> None:
     }
     places = links_of(reading.study, reading.session, rehearsal=reading.rehearsal)
     others = [other for other in room.layers if other != rater]
+    sweeps = place_with(SWEEPS, reading, rater=rater, muscle=muscle)
+    # The sweeps are on their way while the page is still being put together.
+    ui.add_head_html(f'<link rel="preload" as="fetch" crossorigin="anonymous" href="{text(sweeps)}">')
     with page_frame(phrase("Review"), "Read", places, rehearsal=reading.rehearsal) as head:
         view = ReadView(
             reading,
             rater,
             muscle,
-            url=place_with(SWEEPS, reading, rater=rater, muscle=muscle),
+            url=sweeps,
             words=view_words(muscle, room.muscles, others),
             links=links,
         )

@@ -9,7 +9,7 @@ from typing import Any
 from nicegui import run
 from nicegui.element import Element
 
-from decussa.compose.review_view import ReviewView, facts_of, review_view
+from decussa.compose.review_view import ReviewView, facts_of
 from decussa.model.errors import DecussaError, MachineError, UsageError
 from decussa.screen.language import phrase
 from decussa.screen.reading import Reading
@@ -25,7 +25,7 @@ class ReadView(Element, component="assets/read_view.js"):
     ) -> None:
         super().__init__()
         self.reading, self.rater, self.muscle = reading, rater, muscle
-        self.view = review_view(reading.room, muscle, self._layer)
+        self.view = reading.view(rater, muscle)
         self._places = {trace.entry: place for place, trace in enumerate(self.view.traces)}
         self._props.update(
             url=url,

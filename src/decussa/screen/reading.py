@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from decussa.compose.looking import is_rehearsal
+from decussa.compose.review_view import ReviewView, review_view
 from decussa.compose.reviewing import ReviewRoom
 from decussa.model.errors import UsageError
 from decussa.screen.running import Desk
@@ -25,6 +26,7 @@ class Reading:
     room: ReviewRoom
     rehearsal: bool
     windows: list[Hear] = field(default_factory=list)
+    _views: dict[tuple[str, str, bool, int], ReviewView] = field(default_factory=dict)
 
     @property
     def session(self) -> str:
@@ -35,6 +37,14 @@ class Reading:
     def participant(self) -> str:
         """Pseudonym of the participant."""
         return self.session.rpartition("-")[0]
+
+    def view(self, rater: str, muscle: str) -> ReviewView:
+        """Return what a rater sees of a muscle; laid out once, for the sweeps never change."""
+        layer = self.room.layers[rater]
+        key = (rater, muscle, layer.blind, len(self.room.traces))
+        if key not in self._views:
+            self._views[key] = review_view(self.room, muscle, layer)
+        return self._views[key]
 
     def tell(self, rater: str, muscle: str, entry: int) -> None:
         """Let every window hear of a change."""

@@ -93,8 +93,10 @@ def _with_change(layer: Layer, entry: Entry, change: Reviewed) -> Layer:
     if change.what == SEEN:
         return layer
     own = {**layer.changes.get(trace, {}), change.what: change.new}
-    # Back at the automatic value, by undoing or otherwise: the trace is as if nobody had moved it.
-    if _first_old(layer, trace, change.what) == _comparable(change.new):
+    # Back at the automatic value, by undoing or otherwise: the trace is as if nobody had moved it. A verdict that was only
+    # given a reason is the rater's own.
+    back = _first_old(layer, trace, change.what) == _comparable(change.new)
+    if back and (change.undoes or not change.reason):
         del own[change.what]
     changes = {**layer.changes, trace: own}
     if not own:
@@ -123,6 +125,16 @@ def last_to_undo(layer: Layer, muscle: str) -> tuple[int, Reviewed] | None:
         if change.muscle == muscle and change.what != SEEN and not change.undoes and number not in undone:
             return number, change
     return None
+
+
+def reason_of(layer: Layer, trace: Trace) -> str:
+    """Return what the rater gave as the reason of the verdict that holds."""
+    undone = {change.undoes for _, _, change in layer.written}
+    for number, _, change in reversed(layer.written):
+        of_this = (change.entry, change.muscle) == trace and change.what == VERDICT
+        if of_this and not change.undoes and number not in undone:
+            return change.reason
+    return ""
 
 
 def check_change(what: str, new: Said) -> None:

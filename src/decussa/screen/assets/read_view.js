@@ -86,7 +86,7 @@ export default {
   methods: {
     // ---- what is shown
     async load() {
-      const answer = await fetch(this.url, { credentials: 'same-origin', cache: 'no-store' });
+      const answer = await fetch(this.url, { credentials: 'same-origin' });
       if (!answer.ok) { this.complain(await answer.text()); return; }
       const bytes = await answer.arrayBuffer();
       const length = new DataView(bytes).getUint32(0, true);
@@ -106,9 +106,24 @@ export default {
       this.show();
       this.size.observe(this.$refs.stage);
       performance.mark('decussa first sweep');
+      this.prepare();
       this.pump();
     },
     fact() { return this.facts[this.at]; },
+    // Lay the overlays of the other conditions while nobody waits for them.
+    prepare() {
+      const later = window.requestIdleCallback || ((call) => setTimeout(call, 50));
+      later(() => {
+        const other = this.facts.findIndex((fact) => !this.groupOf(fact).overlay);
+        if (other < 0 || !this.$refs.stage) return;
+        const at = this.at;
+        this.at = other;
+        this.draw();
+        this.at = at;
+        this.draw();
+        if (this.groupOf(this.facts[other]).overlay) this.prepare();
+      });
+    },
     chosen(fact) {
       const { condition, show } = this.filter;
       if (condition && fact.condition !== condition) return false;
@@ -247,8 +262,9 @@ export default {
       const plain = colour('--ink-2'), marked = [null, colour('--d2'), colour('--d4')];
       const packed = ([r, gr, b], alpha) => ((alpha << 24) | (b << 16) | (gr << 8) | r) >>> 0;
       const shades = Array.from({ length: 64 }, (_, n) => packed(plain, Math.round(255 * (1 - (1 - 0.42) ** n) * 0.85)));
+      const dyed = marked.map((colour) => (colour ? packed(colour, 190) : 0));
       for (let i = 0; i < pixels.length; i++) {
-        if (odd[i]) pixels[i] = packed(marked[odd[i]], 190);
+        if (odd[i] && density[i] < 2) pixels[i] = dyed[odd[i]];
         else if (density[i]) pixels[i] = shades[Math.min(density[i], 63)];
       }
       const overlay = document.createElement('canvas');
@@ -618,7 +634,7 @@ export default {
       if (one.what === 'verdict') { fact.verdict = one.new; fact.reason = one.reason; }
       else if (one.what !== 'seen') fact.marks[one.what] = one.new === null ? NaN : one.new;
       if (one.what !== 'seen' && !fact.changed.includes(one.what)) fact.changed = [...fact.changed, one.what];
-      this.stale(fact);
+      if (one.what === 'verdict' || this.filter.show) this.stale(fact);
       if (this.cells) this.drawCell(at);
     },
     stale(fact) {
@@ -663,9 +679,9 @@ export default {
       const at = this.place.get(fact.id);
       if (at === undefined) return;
       if (this.queue.some((one) => one.id === fact.id) || (this.draft && this.draft.id === fact.id)) return;
-      this.stale(this.facts[at]);
+      const judged = this.facts[at].verdict !== fact.verdict;
       this.facts[at] = fact;
-      this.stale(fact);
+      if (judged || this.filter.show) this.stale(fact);
       this.drawCell(at);
       if (at === this.at) this.show(); else this.showTally();
     },
