@@ -69,6 +69,7 @@ def serve(root: Path, *, port: int, language: str = ENGLISH) -> None:
         language="en-US" if language == ENGLISH else language,  # type: ignore[arg-type]
         tailwind=False,
         reconnect_timeout=30,
+        timeout_graceful_shutdown=1,
         show_welcome_message=False,
     )
 

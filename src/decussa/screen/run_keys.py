@@ -56,6 +56,8 @@ def keys_of(live: LiveSession, mode: Mode, sheet: str) -> dict[str, str]:
     if mode == "question":
         return _answers(live.turn.request)
     keys = dict(_BY_MODE[mode])
+    if mode == "idle" and live.still_open():
+        keys["Enter"] = "see prepare"
     if mode == "finished" and not live.rehearsal:
         for name in ("R", "S"):
             keys.pop(name)

@@ -9,7 +9,7 @@ from nicegui import run, ui
 from decussa.screen.hands import Act, Hands
 from decussa.screen.language import phrase
 from decussa.screen.marks import text
-from decussa.screen.places import DEBRIEF, READ, REPORT, RUN, address, links_of
+from decussa.screen.places import DEBRIEF, PREPARE, READ, REPORT, RUN, address, links_of
 from decussa.screen.run_acts import carry_out, hold_for_event
 from decussa.screen.run_foot import foot_of
 from decussa.screen.run_forms import form_of, is_form
@@ -100,7 +100,7 @@ class RunPage:
         self._drawn = ()
 
     def _see(self, what: str) -> None:
-        places = {"debrief": DEBRIEF, "report": REPORT, "read": READ}
+        places = {"debrief": DEBRIEF, "report": REPORT, "read": READ, "prepare": PREPARE}
         if what in places:
             ui.navigate.to(address(places[what], self.live.study, self.live.session))
 

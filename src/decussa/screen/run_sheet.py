@@ -7,16 +7,14 @@ from typing import Literal
 
 from decussa.model.dialogue import Ask, Deliver, Rest
 from decussa.screen.language import phrase
-from decussa.screen.marks import button, cap, link, say, text
-from decussa.screen.places import DEBRIEF, PREPARE, READ, REPORT, address
+from decussa.screen.marks import button, cap, say, text
+from decussa.screen.run_ends import finished, idle, stopped, watched
 from decussa.screen.run_setting import setting_of
 from decussa.screen.running import LiveSession
 from decussa.screen.words import (
     body_part,
-    error_words,
     gate_sentence,
     gate_words,
-    minutes_words,
     spoken,
     step_title,
     target_words,
@@ -211,92 +209,15 @@ def _before_first(live: LiveSession) -> str:
     return phrase("It is prepared; no pulse was asked for yet.")
 
 
-def _idle(live: LiveSession) -> str:
-    view = live.view
-    begun = view.entry > 0 if live.rehearsal else bool(view.step)
-    if live.rehearsal:
-        kind = phrase("Rehearsal on a virtual participant. Nobody is stimulated; nothing of it enters a study.")
-        pace = (
-            phrase("Intervals are written down, not waited for.") if live.quick else phrase("Intervals are waited for.")
-        )
-    else:
-        kind = phrase("By hand: you give each pulse at the stimulator, read the size and type it.")
-        pace = phrase("The program fires nothing.")
-    step = step_title(view.step) if view.step else phrase("the first step")
-    said = (
-        phrase("It stands in “{step}” after {count} pulses; everything is written.", step=step, count=view.stimuli)
-        if begun
-        else _before_first(live)
-    )
-    words = phrase("Go on") if begun else phrase("Begin")
-    waiting = live.still_open()
-    act = button(words, "begin", cap_="Enter", kind="go")
-    if waiting:
-        said = phrase("Open before the first pulse: {items}.", items=", ".join(waiting).lower())
-        act = link(phrase("Prepare"), address(PREPARE, live.study, live.session), "prepare", kind="go")
-    return (
-        f'<p class="kick"><b>{text(live.participant)}</b> · {text(live.session)}</p>'
-        f'<p class="do">{text(live.protocol.study.name)}</p><p class="why">{kind} {pace}</p><p class="why">{text(said)}</p>'
-        f'<div class="answers">{act}</div>'
-    )
-
-
-def _error(live: LiveSession) -> str:
-    head, more = error_words(live.error)
-    said = phrase("All {count} entries before this are written.", count=live.view.entry)
-    if live.can_run_fresh:
-        again = button(phrase("Go on with a fresh plan"), "begin fresh", cap_="Enter", kind="go")
-        why = phrase(
-            "The plan now asks something else than what is stored. A fresh plan starts from what the finished steps found; "
-            "the step that was running begins anew."
-        )
-    else:
-        again, why = button(phrase("Try again"), "begin", cap_="Enter", kind="go"), ""
-    return (
-        f'<p class="do halt">{say("halt", head, 30)}</p><p class="why">{text(said)} {text(more)}</p>'
-        f'<p class="why">{text(why)}</p><div class="answers">{again}</div>'
-    )
-
-
-def _watched(live: LiveSession) -> str:
-    view = live.view
-    setting = f'<p class="why">{text(spoken(view.setting, view.stimuli + 1))}</p>' if view.setting else ""
-    return (
-        f'<p class="do">{phrase("Session {name}: {state}.", name=text(live.session), state=text(view.state))}</p>'
-        f'<p class="why">{phrase("It is run in the terminal; this page looks on.")}</p>{setting}'
-    )
-
-
 def _working(live: LiveSession) -> str:  # noqa: ARG001 the words are the same for everybody
     return (
         f'<p class="do">{phrase("Working.")}</p><p class="why">{phrase("The next thing to do comes in a moment.")}</p>'
     )
 
 
-def _finished(live: LiveSession) -> str:
-    view = live.view
-    said = phrase(
-        "{count} pulses in {minutes} min. Every step is written.",
-        count=view.pulses,
-        minutes=minutes_words(view.minutes),
-    )
-    study, session = live.study, live.session
-    links = link(phrase("Read"), address(READ, study, session), "see read") + link(
-        phrase("Report"), address(REPORT, study, session), "see report", cap_="P"
-    )
-    if live.rehearsal:
-        links = (
-            link(phrase("Debrief"), address(DEBRIEF, study, session), "see debrief", cap_="Enter", kind="go")
-            + links
-            + button(phrase("Rehearse again"), "again", cap_="R")
-            + button(phrase("Same person"), "same", cap_="S")
-        )
-    return f'<p class="do">{phrase("Finished.")}</p><p class="why">{said}</p><div class="answers">{links}</div>'
-
-
 _SHEETS: Mapping[Mode, Callable[[LiveSession], str]] = {
-    "idle": _idle,
-    "error": _error,
+    "idle": idle,
+    "error": stopped,
     "gates": _gates,
     "set": setting_of,
     "question": _question,
@@ -305,7 +226,7 @@ _SHEETS: Mapping[Mode, Callable[[LiveSession], str]] = {
     "size": _size,
     "held": _held,
     "alarm": _alarm,
-    "finished": _finished,
+    "finished": finished,
     "working": _working,
-    "watched": _watched,
+    "watched": watched,
 }
