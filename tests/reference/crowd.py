@@ -7,17 +7,20 @@ package measures on the sweeps that came back. Whatever was measured once is kep
 from functools import cache, cached_property
 
 import numpy as np
+from scipy.optimize import curve_fit
 
-from decussa.estimate import threshold
+from decussa.estimate.threshold import likelihood_hunting
 from decussa.measuring.sweeps import measure_sweeps
 from decussa.model.muscle import muscle_and_side
 from decussa.model.stimulus import Stimulus
+from decussa.source.virtual.mishap import NOTHING_WRONG, Mishap
 from decussa.source.virtual.montage import Montage, montage_of
 from decussa.source.virtual.person import VirtualParticipant
+from decussa.source.virtual.response import Lapse
 from decussa.source.virtual.state import RESTED
 
-#: Pulses to find a threshold with; the error is then some 1.5 % of it.
-HUNTING = 40
+#: Pulses to find a threshold with; the error is then some 2 % of it.
+HUNTING = 25
 
 
 class Crowd:
@@ -47,31 +50,53 @@ class Crowd:
         return np.array([self._hunt(person, 15.0) for person in self.people])
 
     def _hunt(self, person, contraction_pct):
-        state = threshold.start(muscle=self.muscle.key, active=contraction_pct > 0)
+        criterion_uv = 200.0 if contraction_pct else 50.0
+        state = likelihood_hunting.start()
         for _ in range(HUNTING):
-            at_mso = threshold.suggest(state)
-            came = self._measure(person, [Stimulus.single(at_mso)], contraction_pct)
-            size_uv, noise_uv = float(came["amplitude_uv"][0]), float(came["noise_uv"][0])
-            state = threshold.learn(state, at_mso, size_uv, noise_uv=noise_uv)
-        return threshold.summary(state).value
+            at_mso = likelihood_hunting.suggest(state)
+            size_uv = float(self._measure(person, [Stimulus.single(at_mso)], contraction_pct)["size_uv"][0])
+            state = likelihood_hunting.learn(state, at_mso, response=size_uv >= criterion_uv)
+        return likelihood_hunting.summary(state).value
+
+    def base_mso(self, of):
+        """The threshold that settings are multiples of: ``rmt`` or ``amt``, % MSO."""
+        return self.rmt_mso if of == "rmt" else self.amt_mso
 
     @cache  # noqa: B019
     def singles(self, share, trials, *, contraction_pct=0.0, of="rmt", silent=False):
         """Trials at ``share`` of a threshold: measured columns, each of shape (people, trials)."""
-        base = self.rmt_mso if of == "rmt" else self.amt_mso
         return self._stack(
             self._measure(person, [_single(share * mso)] * trials, contraction_pct, silent=silent, onsets=True)
-            for person, mso in zip(self.people, base, strict=True)
+            for person, mso in zip(self.people, self.base_mso(of), strict=True)
         )
 
     @cache  # noqa: B019
-    def pairs(self, isi_ms, trials, *, cond=0.75, test=1.2, block=0):  # noqa: ARG002
-        """Mean conditioned over mean unconditioned size in each person, settings as shares of the resting threshold."""
+    def at_most(self, trials):
+        """Mean size at rest at 100 % MSO in each person, µV."""
+        columns = [self._measure(person, [Stimulus.single(100.0)] * trials, 0.0) for person in self.people]
+        return np.array([column["size_uv"].mean() for column in columns])
+
+    @cache  # noqa: B019
+    def tense(self, trials):
+        """Trials at the resting threshold while the muscle is tense to some degree, up to 1 % MVC, in each person."""
+        found = []
+        for seed, (person, mso) in enumerate(zip(self.people, self.rmt_mso, strict=True)):
+            tensions = np.random.default_rng(seed).uniform(0.0, 1.0, trials)
+            mishaps = [Mishap(lapse=Lapse(tension_pct=float(tension))) for tension in tensions]
+            found.append(self._measure(person, [Stimulus.single(mso)] * trials, 0.0, mishaps=mishaps))
+        return self._stack(found)
+
+    @cache  # noqa: B019
+    def pairs(self, isi_ms, trials, *, cond=0.75, test=1.2, of="rmt", contraction_pct=0.0, block=0):  # noqa: ARG002
+        """Mean conditioned over mean unconditioned size in each person, settings as shares of a threshold.
+
+        Another ``block`` is the same asked again.
+        """
         ratios = []
-        for person, mso in zip(self.people, self.rmt_mso, strict=True):
-            alone = self._measure(person, [_single(test * mso)] * trials, 0.0)
+        for person, mso in zip(self.people, self.base_mso(of), strict=True):
             pair = Stimulus.paired(min(cond * mso, 100.0), min(test * mso, 100.0), isi_ms)
-            conditioned = self._measure(person, [pair] * trials, 0.0, isi_ms=isi_ms)
+            alone = self._measure(person, [_single(test * mso)] * trials, contraction_pct)
+            conditioned = self._measure(person, [pair] * trials, contraction_pct, isi_ms=isi_ms)
             ratios.append(conditioned["size_uv"].mean() / alone["size_uv"].mean())
         return np.array(ratios)
 
@@ -98,8 +123,14 @@ class Crowd:
             found.append(came["amplitude_uv"].max())
         return np.array(found)
 
-    def _measure(self, person, stimuli, contraction_pct, *, isi_ms=None, silent=False, onsets=False, nerve=False):
-        sweeps = [person.deliver(stimulus, contraction_pct=contraction_pct) for stimulus in stimuli]
+    def _measure(
+        self, person, stimuli, contraction_pct, *, mishaps=None, isi_ms=None, silent=False, onsets=False, nerve=False
+    ):
+        mishaps = mishaps or [NOTHING_WRONG] * len(stimuli)
+        sweeps = [
+            person.deliver(stimulus, contraction_pct=contraction_pct, mishap=mishap)
+            for stimulus, mishap in zip(stimuli, mishaps, strict=True)
+        ]
         channel = person.channels[self.row]
         return measure_sweeps(
             np.stack([sweep.samples_uv[self.row] for sweep in sweeps]),
@@ -120,12 +151,16 @@ class Crowd:
         return {name: np.stack([row[name] for row in rows]) for name in rows[0]}
 
 
-def steepest(curve):
-    """Return the steepest slope of a curve over two steps, µV per % MSO, and where the tangent there meets zero, % MSO."""
+def steepness(curve):
+    """Return the steepest slope, µV per % MSO, of a Boltzmann curve fitted to mean sizes by least squares."""
     levels, sizes = curve
-    slopes = (sizes[2:] - sizes[:-2]) / (levels[2:] - levels[:-2])
-    at = int(np.argmax(slopes))
-    return slopes[at], levels[at + 1] - sizes[at + 1] / slopes[at]
+
+    def boltzmann(at, top, middle, log_k):
+        return top / (1 + np.exp((middle - at) / np.exp(log_k)))
+
+    begin = [sizes.max(), levels[np.argmin(np.abs(sizes - sizes.max() / 2))], 1.0]
+    (top, _, log_k), _ = curve_fit(boltzmann, levels, sizes, begin, maxfev=20_000)
+    return top / (4 * np.exp(log_k))
 
 
 def _single(mso):

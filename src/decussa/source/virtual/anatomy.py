@@ -104,7 +104,7 @@ FDI = Anatomy(
     key="FDI", units=120, potential_ms=13.0, third_phase=(0.0, 0.4), dispersion=1.0, full_uv=Range(mean=14_000, sd=2_000),
     threshold_mso=Range(mean=47.3, sd=8.1),
     active_latency_ms=Range(mean=19.5, sd=1.45), m_latency_ms=Range(mean=3.3, sd=0.3), axon_ma=Range(mean=11.0, sd=2.0),
-    contraction_gain=0.20, silence_ms=Range(mean=205, sd=38), cond_best=0.75, inhibition=Range(mean=0.100, sd=0.045),
+    contraction_gain=0.20, silence_ms=Range(mean=190, sd=36), cond_best=0.75, inhibition=Range(mean=0.100, sd=0.045),
     facilitation=Range(mean=0.036, sd=0.028), long_inhibition=Range(mean=0.105, sd=0.04), rail_uv=20_000.0,
     artifact_uv=4_000.0, heart_uv=0.0, spot_cm=(Range(mean=5.2, sd=0.6), Range(mean=0.2, sd=0.7)), reach_cm=3.0,
 )  # fmt: skip

@@ -51,7 +51,7 @@ DRIFT = 0.012
 #: Share of the fluctuation that all muscles have in common.
 COMMON = 0.7
 #: Contraction steadies excitability by this factor at most.
-STEADY = 0.6
+STEADY = 0.75
 #: Extra time to discharge at rest, where motor neurones must sum several volleys: contraction shortens latency by 2 to 4 ms
 #: (23.3 to 19.9 ms in APB, Somatosens Mot Res 2013, 30:201, doi 10.3109/08990220.2013.796922).
 REST_DELAY_MS = 1.6
@@ -62,7 +62,7 @@ WAIT_DRIVE = 0.12
 REFRACTORY_MS = 12.0
 #: Correlation that makes the silent periods of two sides of a person differ by some 15 ms at most (Rev Neurol 1999,
 #: doi 10.33588/rn.2803.98238), where people differ by 30 (Fritz 1997, doi 10.1016/S0924-980X(97)96675-3).
-SIDES_ALIKE = 0.985
+SIDES_ALIKE = 0.995
 #: The criterion that defines thresholds: 50 µV at rest (Rossini 1994, doi 10.1016/0013-4694(94)90029-9), 200 µV in contraction.
 REST_CRITERION_UV = 50.0
 ACTIVE_CRITERION_UV = 200.0
@@ -230,8 +230,12 @@ def drive_of(intensity_mso: float, threshold_mso: float) -> float:
 
 
 def contraction_boost(pathway: Pathway, contraction_pct: float) -> float:
-    """Return the drive that contraction adds: threshold is lowest from 10 to 20 % (Devanne 1997, doi 10.1007/PL00005641)."""
-    return pathway.contraction_gain * -math.expm1(-contraction_pct / 6.0)
+    """Return the drive that contraction adds.
+
+    Threshold is lowest from 10 to 20 % (Devanne 1997, doi 10.1007/PL00005641), and even 9 µV of background make responses a
+    third likelier (preprint 2025 on very low amplitude muscle activity).
+    """
+    return pathway.contraction_gain * -math.expm1(-contraction_pct / 3.0)
 
 
 def rest_delay_ms(contraction_pct: float) -> float:

@@ -4,7 +4,8 @@ Drive is the logarithm of intensity over threshold plus everything that moves ex
 recruitment curve up to 4 to 7 times as steep as at rest, most at 30 to 40 % of the maximum, lowers the threshold only
 slightly, and leaves the plateau as it is, which four of nine people cannot reach at rest (Devanne 1997, Exp Brain Res
 114:329, doi 10.1007/PL00005641); 1 mV takes some 1.27 times the resting threshold (68.8 over 53.7 and 66.7 over 52.6 % MSO,
-Silbert 2013, Clin Neurophysiol 124:708). The shape is our own.
+Silbert 2013, Clin Neurophysiol 124:708); people differ so much that means of five trials tell them apart (ICC 0.92, Cavaleri
+2017, doi 10.1186/s13643-017-0440-8). The shape is our own.
 """
 
 from __future__ import annotations
@@ -12,10 +13,10 @@ from __future__ import annotations
 import math
 
 #: Pool drive that a unit of drive recruits: at rest, median over people and SD of its logarithm; in strong contraction.
-REST_GAIN, REST_GAIN_SD = 0.88, 0.15
+REST_GAIN, REST_GAIN_SD = 0.88, 0.36
 ACTIVE_GAIN = 2.7
 #: Contraction, in % MVC, that does 63 % of the steepening.
-STEEPENING_PCT = 14.0
+STEEPENING_PCT = 17.0
 #: Pool drive above the threshold at which the line bends, and how much is still gained beyond: the largest units stay out.
 BEND, ROOM = 0.40, 0.20
 #: What is asked for beyond the plateau is taken for this share of the room.
