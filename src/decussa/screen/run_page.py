@@ -135,7 +135,7 @@ class RunPage:
             self._seen = state
             sweep = await run.io_bound(live.sweep)
             await run.io_bound(live.work_out)
-            self._sweep.show(sweep)
+            self._sweep.show(sweep, for_silence=live.kind == "silent period")
             self._head.set_content(sweep_head(live))
             self._numbers.set_content(sweep_numbers(live))
             self._evidence.set_content(evidence_panels(live))

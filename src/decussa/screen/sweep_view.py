@@ -27,16 +27,16 @@ class SweepView(Element, component="assets/sweep_view.js"):
         self._props.update(sweep=None, label=_label(None))
         self._shown: SweepShown | None = None
 
-    def show(self, sweep: SweepShown | None) -> None:
-        """Draw ``sweep``, or nothing."""
+    def show(self, sweep: SweepShown | None, *, for_silence: bool = False) -> None:
+        """Draw ``sweep``, or nothing; ``for_silence`` on the scale of the background, which the response leaves."""
         if sweep is self._shown:
             return
         self._shown = sweep
-        self._props.update(sweep=sweep and _packed(sweep), label=_label(sweep))
+        self._props.update(sweep=_packed(sweep, for_silence=for_silence) if sweep else None, label=_label(sweep))
         self.update()
 
 
-def _packed(sweep: SweepShown) -> dict[str, Any]:
+def _packed(sweep: SweepShown, *, for_silence: bool) -> dict[str, Any]:
     samples = np.asarray(sweep.samples_uv, dtype="<f4")
     return {
         "samples": base64.b64encode(samples.tobytes()).decode("ascii"),
@@ -45,6 +45,7 @@ def _packed(sweep: SweepShown) -> dict[str, Any]:
         "window": list(sweep.window_ms),
         "marks": {name: sweep.marks[name] for name in _MARKS if math.isfinite(sweep.marks.get(name, math.nan))},
         "size": uv(sweep.marks.get("amplitude_uv", math.nan)),
+        "near": for_silence,
         "cut": phrase("not whole"),
     }
 

@@ -176,7 +176,7 @@ def instruction(request: Deliver) -> str:
     part = body_part(request.muscle)
     part = part[:1].upper() + part[1:]
     if request.contraction_pct:
-        held = phrase("{part} held at {level} % of maximum.", part=part, level=f"{request.contraction_pct:g}")
+        held = phrase("{part} held at {level} of maximum.", part=part, level=f"{request.contraction_pct:g}{THIN}%")
         return f"{what} {held}"
     return f"{what} {phrase('{part} at rest.', part=part)}"
 

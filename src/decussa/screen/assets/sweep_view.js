@@ -47,7 +47,7 @@ export default {
       let low = Infinity, high = -Infinity;
       for (const v of [...quiet, ...part(cut1, end)]) { low = Math.min(low, v); high = Math.max(high, v); }
       // Where a silence is looked for the background counts: the scale is that of the background, the response leaves it.
-      const near = known(marks.silent_end_ms);
+      const near = this.sweep.near && known(marks.silent_end_ms);
       if (near) {
         low = Infinity; high = -Infinity;
         for (const v of [...quiet, ...part(Math.max(win[1], marks.silent_end_ms), end)]) { low = Math.min(low, v); high = Math.max(high, v); }
