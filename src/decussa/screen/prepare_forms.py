@@ -11,7 +11,7 @@ from decussa.screen.language import phrase
 from decussa.screen.marks import text
 from decussa.screen.prepare_figures import electrode_figure, head_figure, view_of_sketch
 from decussa.screen.prepare_screening import signer
-from decussa.screen.study_forms import choice, field, form_plate, identity, submit
+from decussa.screen.study_forms import choice, field, form_plate, identity, picks, submit
 from decussa.session.preparation import EARS, SECOND, Item
 
 #: What consent may allow besides taking part.
@@ -137,14 +137,14 @@ def _person(_: PreparedSession, __: Item) -> str:
 def _confirm(prepared: PreparedSession, item: Item) -> str:
     if item.key == EARS:
         kinds = [(one, phrase(one)) for one in _EARS]
-        inner = choice("participant", phrase("Participant"), kinds, focus=True) + choice(
-            "operator", phrase("Operator and second person"), kinds
-        )
+        inner = picks("participant", phrase("Participant"), kinds, focus=True)
+        inner += picks("operator", phrase("Operator and second person"), kinds)
+    elif item.key == SECOND and len(prepared.operators) > 1:
+        known = [(one.code, f"{one.code}, {one.name}") for one in prepared.operators]
+        inner = picks("note", phrase("Second trained person, not yourself"), known, focus=True)
     elif item.key == SECOND:
         note = phrase("Their code, not yours. A participant is never left alone.")
-        known = [(one.code, f"{one.code}, {one.name}") for one in prepared.operators]
-        inner = choice("note", phrase("Second trained person"), known, focus=True) if known else ""
-        inner = inner or field("note", phrase("Second trained person"), most=12, more="required", focus=True, note=note)
+        inner = field("note", phrase("Second trained person"), most=12, more="required", focus=True, note=note)
     else:
         inner = field("note", phrase("Note, where needed"), most=400, focus=True)
     form = f'<form data-act="confirm {text(item.key)}">{inner}{submit(phrase("It holds"))}</form>'

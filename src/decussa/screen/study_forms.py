@@ -44,6 +44,16 @@ def choice(name: str, label: str, options: Sequence[tuple[str, str]], *, chosen:
     return f'<label for="{name}">{text(label)}</label><select id="{name}" name="{name}"{first}>{inner}</select>'
 
 
+def picks(name: str, label: str, options: Sequence[tuple[str, str]], *, focus: bool = False) -> str:
+    """Return a few answers of which one is picked; Enter on any of them sends the form."""
+    inner = "".join(
+        f'<label class="pick"><input type="radio" name="{name}" value="{text(value)}" required'
+        f"{' data-focus' if focus and place == 0 else ''}> {text(words)}</label>"
+        for place, (value, words) in enumerate(options)
+    )
+    return f"<fieldset><legend>{text(label)}</legend>{inner}</fieldset>"
+
+
 def submit(words: str) -> str:
     """Return the button that sends a form."""
     return f'<button type="submit" class="btn go">{text(words)} {cap("Enter")}</button>'
@@ -130,16 +140,14 @@ def follow_up(session: str, operators: Sequence[KnownOperator], problem: str) ->
         "something to report": phrase("something to report"),
         "not reached": phrase("not reached"),
     }
-    picks = "".join(
-        f'<label class="pick"><input type="radio" name="outcome" value="{outcome}" required '
-        f"{'' if place else 'data-focus'}> {words[outcome]}</label>"
-        for place, outcome in enumerate(OUTCOMES)
+    outcomes = picks(
+        "outcome", phrase("How was it since the session?"), [(one, words[one]) for one in OUTCOMES], focus=True
     )
     grades = [("", "—"), *((one, phrase(one)) for one in SEVERITIES)]
     said = phrase("About four in five complaints come after the session, most of them mild (Maizey 2013).")
     inner = (
         f'<p class="under">{said}</p><form data-act="followed {text(session)}">'
-        f"<fieldset><legend>{phrase('How was it since the session?')}</legend>{picks}</fieldset>"
+        f"{outcomes}"
         f"{field('words', phrase('What, since when'), most=400)}"
         f"{choice('severity', phrase('How bad'), grades)}{identity(operators)}{submit(phrase('Write'))}</form>"
     )
@@ -156,6 +164,12 @@ def identity(operators: Sequence[KnownOperator], *, focus: bool = False) -> str:
     )
 
 
+def _added_by(guards: Sequence[KnownOperator]) -> str:
+    who = choice("by", phrase("Added by"), [(one.code, f"{one.code}, {one.name}") for one in guards])
+    pin = field("by_pin", phrase("Their PIN"), kind="password", most=64, more="required")
+    return f"<div>{who}</div><div>{pin}</div>"
+
+
 def staff(operators: Sequence[KnownOperator], problem: str) -> str:
     """Return who works here, and the form that adds somebody."""
     rows = "".join(
@@ -169,12 +183,7 @@ def staff(operators: Sequence[KnownOperator], problem: str) -> str:
     )
     table = f'<table class="staff"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>' if rows else ""
     guards = [one for one in operators if one.role == "principal investigator" and one.has_pin]
-    by = (
-        choice("by", phrase("Added by"), [(one.code, f"{one.code}, {one.name}") for one in guards])
-        + field("by_pin", phrase("Their PIN"), kind="password", most=64, more="required")
-        if guards
-        else ""
-    )
+    by = _added_by(guards) if guards else ""
     said = phrase(
         "Names and PINs stay in the private file of this study; journals and reports hold the code. "
         "A PIN is stored as a slow salted hash."
