@@ -1,14 +1,15 @@
 """Hotspot: where on the head the response is largest, with the doubt that few and variable responses leave.
 
-Model: the expected size falls off as a Gaussian from one best point, ``ln size = ln peak - d^2 / (2 w^2)`` above a noise
-floor, with the point, the width ``w`` and the peak unknown; single sizes scatter with heavy tails (Student t, 4 degrees of
-freedom) around it. The posterior lives on a grid and is exact for the grid. The next site is the one where the models that
-are still possible disagree most for the way the coil must travel. Centre of gravity, area and volume are the published map
-measures of the site means (Wassermann 1992, Wilson 1993; definitions from memory).
+Model: the log of the expected size falls off from one best point as a Gaussian, round or oblong, above a noise floor; the point,
+the width, the shape, the peak and the scatter of single sizes are unknown, and excitability drifts. Single sizes scatter with
+heavy tails. The posterior lives on a grid of such models (``hotspot_kernel``). The next site is the one where the models that
+are still possible disagree most for the way the coil must travel. Area, volume and centre of gravity are the published
+measures of the means of the sites visited (``map_measures``).
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -16,21 +17,33 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from decussa.estimate import hotspot_kernel, map_measures
+from decussa.estimate.map_measures import Site
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 
 FloatArray = NDArray[np.float64]
-Site = tuple[float, float]
 
-#: Trial-to-trial SD of ln size that the model reckons with, and the size below which a response drowns in noise.
-SCATTER = 0.7
+LEVEL = 0.95
+#: Size that noise alone gives where it is not told, uV.
 FLOOR_UV = 20.0
-#: Widths (cm) and peaks (ln µV) that are thought possible, all alike.
-_WIDTHS_CM = np.array([0.8, 1.1, 1.5, 2.0, 2.7])
-_LN_PEAKS = np.linspace(math.log(60), math.log(6000), 12)
-_FINE_CM = 0.25
+#: SDs of the fall-off (cm), ratios of its axes with their directions, peaks (ln uV) and scatters (log SD) that are thought
+#: possible, all alike; widths as published maps of hand and forearm muscles have them (common practice, no source).
+_WIDTHS_CM = (0.8, 1.1, 1.5, 2.0, 2.7)
+_SHAPES = ((1.0, 0.0), *((1.7, math.pi * quarter / 4) for quarter in range(4)))
+_LN_PEAKS = np.linspace(math.log(60), math.log(6000), 7)
+_SCATTERS = (0.5, 0.8)
+#: Spacing of the points among which the best one is sought, cm; the interval reads between them.
+_FINE_CM = 0.5
+#: SD of the drift of excitability in log size, and its correlation from one pulse to the next (20 pulses to 1/e). Common
+#: practice, no source.
+_DRIFT_SD, _DRIFT_KEPT = 0.25, math.exp(-1 / 20)
+#: The starting point is a landmark guess, not knowledge: SD around it, cm.
+_START_SD_CM = 3.0
 #: Nats of information that a centimetre of coil travel must be worth.
 _COST_PER_CM = 0.02
+#: Models weighed when the next site is chosen, and when the map is drawn.
+_WEIGHED, _DRAWN = 600, 4000
 #: Repeatability of a hotspot without navigation: 8.1 (3.3) mm, Sollmann 2013, doi 10.1186/1471-2202-14-94.
 REPEATABILITY_CM = 0.8
 
@@ -39,7 +52,8 @@ REPEATABILITY_CM = 0.8
 class Hotspot:
     """What is known: best point (``x``, ``y`` in cm), and the published map measures of the sites visited.
 
-    ``area`` is in cm², ``volume`` in µV cm², ``centre_of_gravity`` in cm; NaN where no site responded.
+    ``area`` is in cm², ``volume`` in µV cm², ``centre_of_gravity`` in cm; NaN where no site responded. A site is active from
+    a mean of 50 µV.
     """
 
     x: Estimate
@@ -52,12 +66,14 @@ class Hotspot:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HotspotState:
-    """Sites, what was seen at them, and the log posterior over (x, y, width, peak)."""
+    """Sites, what was seen at them, and log posterior weight and drift of every model."""
 
     sites_cm: FloatArray
     here_cm: Site
-    points_cm: FloatArray
+    models: FloatArray
     log_posterior: FloatArray
+    drift: FloatArray
+    drift_variance: float
     seen: tuple[tuple[Site, float], ...] = ()
 
 
@@ -74,141 +90,164 @@ def start(*, grid_cm: object, start_cm: Site | None = None) -> HotspotState:
     Raises
     ------
     UsageError
-        If the grid is not a list of at least two finite points.
+        If the grid is not a list of at least two finite points, or the start is not finite.
     """
     sites = np.asarray(grid_cm, dtype=np.float64)
     if sites.ndim != 2 or sites.shape[1] != 2 or len(sites) < 2 or not np.isfinite(sites).all():
         raise UsageError(
             "grid_cm cannot be used", expected="at least two finite points, shape (n_sites, 2)", found=str(sites.shape)
         )
-    low, high = sites.min(axis=0), sites.max(axis=0)
-    axes = [np.arange(low[i], high[i] + _FINE_CM / 2, _FINE_CM) for i in range(2)]
-    points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 2)
     centre = sites[np.argmin(((sites - sites.mean(axis=0)) ** 2).sum(axis=1))]
-    here = (float(centre[0]), float(centre[1])) if start_cm is None else (float(start_cm[0]), float(start_cm[1]))
-    shape = (len(points), len(_WIDTHS_CM), len(_LN_PEAKS))
-    # The starting point is a landmark guess, not knowledge: a wide prior of 3 cm around it.
-    prior = -((points - np.array(here)) ** 2).sum(axis=1) / (2 * 3.0**2)
+    here = _checked_site(centre if start_cm is None else start_cm, "start_cm")
+    low, high = sites.min(axis=0), sites.max(axis=0)
+    models = _models(tuple(low.tolist()), tuple(high.tolist()))
+    away = (models[0] - here[0]) ** 2 + (models[1] - here[1]) ** 2
     return HotspotState(
         sites_cm=sites,
         here_cm=here,
-        points_cm=points,
-        log_posterior=np.broadcast_to(prior[:, None, None], shape).copy(),
+        models=models,
+        log_posterior=-away / (2 * _START_SD_CM**2),
+        drift=np.zeros(models.shape[1]),
+        drift_variance=_DRIFT_SD**2,
     )
 
 
-def _expected_ln(points: FloatArray, site: FloatArray) -> FloatArray:
-    """Expected ln size at ``site`` for every model, shape (n_points, n_widths, n_peaks)."""
-    squared = ((points - site) ** 2).sum(axis=1)
-    ln_size = _LN_PEAKS[None, None, :] - squared[:, None, None] / (2 * _WIDTHS_CM[None, :, None] ** 2)
-    floored: FloatArray = np.logaddexp(ln_size, math.log(FLOOR_UV))
-    return floored
+@lru_cache(maxsize=4)
+def _models(low: Site, high: Site) -> FloatArray:
+    """Return all models over a rectangle, shape (7, n_models), as ``hotspot_kernel.absorb`` reads them; the same for all."""
+    axes = [np.arange(low[i], high[i] + _FINE_CM / 2, _FINE_CM) for i in range(2)]
+    columns = []
+    for width, (oblong, angle) in itertools.product(_WIDTHS_CM, _SHAPES):
+        along, across = 1 / (width**2 * oblong), oblong / width**2
+        c, s = math.cos(angle), math.sin(angle)
+        columns.append((along * c * c + across * s * s, (along - across) * c * s, along * s * s + across * c * c))
+    forms = np.array(columns)
+    x, y, form, peak, scatter = (
+        axis.ravel()
+        for axis in np.meshgrid(axes[0], axes[1], np.arange(len(forms)), _LN_PEAKS, _SCATTERS, indexing="ij")
+    )
+    models = np.ascontiguousarray(np.stack([x, y, *forms[form.astype(np.intp)].T, peak, scatter]))
+    models.setflags(write=False)
+    return models
 
 
-def learn(state: HotspotState, site_cm: Site, amplitude_uv: float) -> HotspotState:
+def learn(state: HotspotState, site_cm: Site, amplitude_uv: float, *, noise_uv: float | None = None) -> HotspotState:
     """Take in one response.
+
+    Parameters
+    ----------
+    site_cm : (float, float), cm
+        Where the coil was; it need not be a site of the grid.
+    amplitude_uv : float, µV
+        Peak-to-peak; what does not stand above the noise is taken as "at the noise".
+    noise_uv : float, µV, optional
+        Size that noise alone gives; 20 where it is left out.
 
     Raises
     ------
     UsageError
-        If the amplitude is negative or not finite. Zero is taken as "at the floor".
+        If the amplitude is negative or not finite, the noise not above 0, or the site not finite.
     """
     if not math.isfinite(amplitude_uv) or amplitude_uv < 0:
         raise UsageError(
             "amplitude_uv cannot be learnt from", expected="a finite size of 0 or more", found=f"{amplitude_uv}"
         )
-    ln_seen = math.log(max(amplitude_uv, FLOOR_UV))
-    deviation = (ln_seen - _expected_ln(state.points_cm, np.array(site_cm))) / SCATTER
-    updated = state.log_posterior - 2.5 * np.log1p(deviation**2 / 4)
-    site = (float(site_cm[0]), float(site_cm[1]))
+    floor_uv = FLOOR_UV if noise_uv is None else noise_uv
+    if not math.isfinite(floor_uv) or floor_uv <= 0:
+        raise UsageError("noise_uv cannot be used", expected="a finite size above 0", found=f"{noise_uv}")
+    site = _checked_site(site_cm, "site_cm")
+    log_posterior, drift = state.log_posterior.copy(), state.drift.copy()
+    ln_floor = math.log(floor_uv)
+    hotspot_kernel.absorb(
+        log_posterior, drift, state.drift_variance, state.models, site[0], site[1],
+        math.log(max(amplitude_uv, floor_uv)), ln_floor, _DRIFT_KEPT,
+    )  # fmt: skip
     return replace(
-        state, here_cm=site, log_posterior=updated - updated.max(), seen=(*state.seen, (site, float(amplitude_uv)))
+        state,
+        here_cm=site,
+        log_posterior=log_posterior - log_posterior.max(),
+        drift=drift,
+        drift_variance=_next_drift_variance(state.drift_variance),
+        seen=(*state.seen, (site, float(amplitude_uv))),
     )
 
 
-def _weights(state: HotspotState) -> FloatArray:
-    weights = np.exp(state.log_posterior - state.log_posterior.max())
-    normalised: FloatArray = weights / weights.sum()
-    return normalised
+def _next_drift_variance(variance: float) -> float:
+    """Return the variance of the drift at the next pulse, as a response of usual scatter leaves it."""
+    scatter2 = float(np.mean(np.square(_SCATTERS)))
+    after = variance * scatter2 / (variance + scatter2)
+    return _DRIFT_KEPT**2 * after + (1 - _DRIFT_KEPT**2) * _DRIFT_SD**2
+
+
+def _checked_site(site_cm: object, name: str) -> Site:
+    site = np.asarray(site_cm, dtype=np.float64).ravel()
+    if site.size != 2 or not np.isfinite(site).all():
+        raise UsageError("a site is two finite numbers", where=name, expected="x and y in cm", found=str(site_cm))
+    return float(site[0]), float(site[1])
 
 
 def suggest(state: HotspotState) -> Site:
     """Return the site to try next, in cm: where the possible models disagree most, less the coil's way there."""
-    _, _, sd_ln = expected_map(state)
+    _, variance = _moments(state, _WEIGHED)
     way = np.hypot(*(state.sites_cm - np.array(state.here_cm)).T)
-    gain = 0.5 * np.log1p(sd_ln**2 / SCATTER**2) - _COST_PER_CM * way
+    gain = 0.5 * np.log1p(variance / np.mean(np.square(_SCATTERS))) - _COST_PER_CM * way
     best = state.sites_cm[int(np.argmax(gain))]
     return float(best[0]), float(best[1])
 
 
 def expected_map(state: HotspotState) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return what is believed of every site: sites in cm, shape (n, 2), typical size in µV and SD of its logarithm, (n,)."""
-    weights = _weights(state).reshape(-1)
-    expected = _expected_at_sites(state.sites_cm.tobytes(), state.points_cm.tobytes())
-    mean = expected @ weights
-    variance = np.maximum(expected**2 @ weights - mean**2, 0.0)
+    mean, variance = _moments(state, _DRAWN)
     return state.sites_cm, np.exp(mean), np.sqrt(variance)
 
 
-@lru_cache(maxsize=4)
-def _expected_at_sites(sites: bytes, points: bytes) -> FloatArray:
-    """Expected ln size at every site for every model, shape (n_sites, n_models): the same for a whole search."""
-    sites_cm, points_cm = (np.frombuffer(raw).reshape(-1, 2) for raw in (sites, points))
-    return np.stack([_expected_ln(points_cm, site).reshape(-1) for site in sites_cm])
+def _moments(state: HotspotState, most: int) -> tuple[FloatArray, FloatArray]:
+    ln_floor = math.log(FLOOR_UV)
+    return hotspot_kernel.moments(state.log_posterior, state.drift, state.models, state.sites_cm, ln_floor, most)
 
 
 def summary(state: HotspotState) -> Hotspot:
     """Return what is known now; before any response, the prior's centre with its wide interval."""
-    by_point = _weights(state).sum(axis=(1, 2))
-    x, y = (_marginal(state.points_cm[:, axis], by_point, len(state.seen)) for axis in range(2))
-    nearby = np.hypot(state.points_cm[:, 0] - x.value, state.points_cm[:, 1] - y.value) <= REPEATABILITY_CM
-    means = site_means(state.seen)
-    sites = np.array(list(means), dtype=np.float64).reshape(-1, 2)
-    sizes = np.array(list(means.values()), dtype=np.float64)
-    cell = _cell_area(state.sites_cm)
-    active = sizes >= 50.0
+    weights = np.exp(state.log_posterior - state.log_posterior.max())
+    weights /= weights.sum()
+    n = len(state.seen)
+    x, y = (_marginal(state.models[axis], weights, n) for axis in range(2))
+    nearby = np.hypot(state.models[0] - x.value, state.models[1] - y.value) <= REPEATABILITY_CM
+    sites, means = map_measures.site_means(state.seen)
+    active = bool(map_measures.active_sites(means).any())
+    cell = map_measures.cell_area(state.sites_cm)
     return Hotspot(
         x=x,
         y=y,
-        area=float(active.sum() * cell) if active.any() else math.nan,
-        volume=float(sizes.sum() * cell) if active.any() else math.nan,
-        centre_of_gravity=centre_of_gravity(sites, sizes) if active.any() else (math.nan, math.nan),
-        probability_nearby=float(by_point[nearby].sum()),
+        area=map_measures.map_area(means, cell) if active else math.nan,
+        volume=map_measures.map_volume(means, cell) if active else math.nan,
+        centre_of_gravity=map_measures.centre_of_gravity(sites, means) if active else (math.nan, math.nan),
+        probability_nearby=float(weights[nearby].sum()),
     )
+
+
+def done(state: HotspotState, *, sure: float = 0.9, fewest: int = 12, budget: int = 40) -> bool:
+    """Return whether the search may end.
+
+    It may when the best point lies within the repeatability of a hotspot with probability ``sure``, after ``fewest`` pulses
+    at least and with a site that responds; or when ``budget`` pulses are spent.
+    """
+    if len(state.seen) >= budget:
+        return True
+    answered = any(size >= map_measures.ACTIVE_UV for _, size in state.seen)
+    return len(state.seen) >= fewest and answered and summary(state).probability_nearby >= sure
 
 
 def _marginal(values: FloatArray, weights: FloatArray, n: int) -> Estimate:
     grid, index = np.unique(np.round(values, 6), return_inverse=True)
     mass = np.bincount(index, weights)
-    cumulated = np.cumsum(mass)
-    low, high = (float(grid[min(int(np.searchsorted(cumulated, q)), len(grid) - 1)]) for q in (0.025, 0.975))
-    method = "posterior mean, Gaussian fall-off on a grid of 0.25 cm"
+    # the mass of a point is spread evenly over its cell
+    edges = np.concatenate([[grid[0] - _FINE_CM / 2], grid + _FINE_CM / 2])
+    tail = (1 - LEVEL) / 2
+    low, high = np.interp([tail, 1 - tail], np.concatenate([[0.0], np.cumsum(mass)]), edges)
+    method = f"posterior mean and quantiles, Gaussian fall-off, grid of {_FINE_CM:g} cm"
     reason = "" if n else "no response yet: the starting point"
-    return Estimate(value=float((grid * mass).sum()), low=low, high=high, n=n, method=method, reason=reason)
-
-
-def _cell_area(sites: FloatArray) -> float:
-    """Area of one grid cell from the smallest spacing along each axis, 1 where the grid has only one line."""
-    spacing = [np.diff(np.unique(np.round(sites[:, axis], 6))) for axis in range(2)]
-    return float(np.prod([gaps.min() if len(gaps) else 1.0 for gaps in spacing]))
-
-
-def site_means(seen: tuple[tuple[Site, float], ...]) -> dict[Site, float]:
-    """Return the arithmetic mean size at each site visited, in µV."""
-    by_site: dict[Site, list[float]] = {}
-    for site, size in seen:
-        by_site.setdefault(site, []).append(size)
-    return {site: sum(sizes) / len(sizes) for site, sizes in by_site.items()}
-
-
-def centre_of_gravity(sites_cm: FloatArray, sizes: FloatArray) -> Site:
-    """Return the size-weighted mean of the sites, in cm (published map measure; all sites kept)."""
-    total = float(sizes.sum())
-    if total <= 0:
-        return math.nan, math.nan
-    return float((sites_cm[:, 0] * sizes).sum() / total), float((sites_cm[:, 1] * sizes).sum() / total)
-
-
-def vertex_from(nasion_inion_cm: float, ear_ear_cm: float) -> Site:
-    """Return the distances from nasion and from the ear at which the vertex lies: half of each (10-20 system), in cm."""
-    return nasion_inion_cm / 2, ear_ear_cm / 2
+    value = float(grid @ mass)
+    return Estimate(
+        value=value, low=float(min(low, value)), high=float(max(high, value)), n=n, method=method, reason=reason
+    )
