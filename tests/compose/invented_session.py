@@ -13,7 +13,7 @@ from decussa.model.stimulus import Stimulus
 from decussa.model.sweep import Sweep
 from decussa.model.trial import Verdict
 from decussa.protocol.schema import protocol_hash
-from decussa.store.journal import open_journal
+from decussa.store.chain import add_entry
 from decussa.store.people import add_participant, add_session
 from decussa.store.records import Measured, Started
 from decussa.store.study import create_study, open_study
@@ -44,19 +44,21 @@ def make_session(
     values = measure_sweeps(
         samples, rate_hz, onset, window_ms=(15.0, 50.0), isi_ms=np.array([kind[1].isi_ms for kind in kinds])
     )
-    with open_study(folder, write=True) as study, open_journal(study, session) as journal:
+    with open_study(folder, write=True) as study, study.database.transaction() as connection:
         started = Started(protocol_sha256=protocol_hash(SHORT), source="replay", version="0.1.0")
-        journal.append("started", started, at=at(0, 0))
+        add_entry(connection, session, "started", started, at=at(0, 0))
         for number, (condition, stimulus, _) in enumerate(kinds):
             now = at(number % 60, number % 1000)
             request = Deliver(stimulus=stimulus, step="paired", block="paired", condition=condition, muscle=MUSCLE)
-            journal.append("asked", request, at=now)
+            add_entry(connection, session, "asked", request, at=now)
             own = {name: float(column[number]) for name, column in values.items()}
             verdict = Verdict("accept")
             if own["background_rms_uv"] > 10:
                 reason = f"background {own['background_rms_uv']:.1f} µV, limit 10"
                 verdict = Verdict("doubtful", "background", reason)
-            journal.append(
+            add_entry(
+                connection,
+                session,
                 "answered",
                 Trial(number=number + 1, values={MUSCLE: own}, verdict=verdict),
                 at=now,

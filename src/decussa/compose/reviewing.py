@@ -79,6 +79,7 @@ class ReviewRoom:
         self.folder, self.session = folder, session
         self._one_at_a_time = threading.RLock()
         self._entries: tuple[Entry, ...] = ()
+        self._write: _Write | None = None
         self._layers: dict[str, Layer] = {}
         self._sweeps: dict[int, Sweep] = {}
         with open_study(folder, write=False) as study:
@@ -280,21 +281,27 @@ class ReviewRoom:
         return self.layers[rater]
 
     @contextmanager
+    def together(self) -> Iterator[None]:
+        """Open the session once for all that is said inside; each is on disk, one by one, when it returns."""
+        with self._writing():
+            yield
+
+    @contextmanager
     def _writing(self) -> Iterator[_Write]:
         """Hold the session for writing: what was written by others is known before anything is added."""
-        with (
-            self._one_at_a_time,
-            open_study(self.folder, write=True) as study,
-            open_journal(study, self.session) as journal,
-        ):
-            self._learn(journal.entries(after=self._entries[-1].number if self._entries else 0))
-
-            def write(
-                kind: Literal["review begun", "reviewed", "unblinded"], body: ReviewBegun | Reviewed | Unblinded
-            ) -> None:
-                self._learn([journal.append(kind, body, at=to_text(datetime.now(UTC)))])
-
-            yield write
+        with self._one_at_a_time:
+            if self._write is not None:
+                yield self._write
+                return
+            with open_study(self.folder, write=True) as study, open_journal(study, self.session) as journal:
+                self._learn(journal.entries(after=self._entries[-1].number if self._entries else 0))
+                self._write = lambda kind, body: self._learn(
+                    [journal.append(kind, body, at=to_text(datetime.now(UTC)))]
+                )
+                try:
+                    yield self._write
+                finally:
+                    self._write = None
 
 
 def check_rater(rater: str) -> None:

@@ -135,7 +135,11 @@ def _day(began: str) -> str:
 
 
 def _table(results: SessionResults, before: ReviewRoom | None) -> str:
-    ring = f'<th class="scale">{text(phrase("ring: session before"))}</th>' if before else '<th class="scale"></th>'
+    ring = (
+        f'<th class="scale">{text(phrase("ring: session before"))}</th>'
+        if before
+        else f'<th class="scale"><span class="vh">{text(phrase("on a scale of its own"))}</span></th>'
+    )
     head = (
         f"<tr><th>{text(phrase('Quantity'))}</th><th class='v'>{text(phrase('Value'))}</th><th>{text(phrase('Interval'))}</th>"
         f"<th>{text(phrase('Unit'))}</th>{ring}<th class='how'>{text(phrase('From'))}</th><th>{text(phrase('Review'))}</th></tr>"

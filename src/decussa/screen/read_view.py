@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from nicegui import run
@@ -15,6 +15,9 @@ from decussa.screen.language import phrase
 from decussa.screen.reading import Reading
 from decussa.screen.words import error_words
 from decussa.session.review import Layer, Said
+
+#: So many changes are written at one go; a window sends the others afterwards.
+MOST_AT_ONCE = 40
 
 
 class ReadView(Element, component="assets/read_view.js"):
@@ -45,19 +48,35 @@ class ReadView(Element, component="assets/read_view.js"):
         return self.reading.room.layers[self.rater]
 
     async def _hear_rater(self, event: Any) -> None:
-        """Write what the rater says, then answer with how the sweep stands."""
-        sent = event.args if isinstance(event.args, dict) else {}
-        ref = str(sent.get("ref", ""))[:80]
-        entry, changed, problem, kept = self._entry_of(sent), False, "", False
+        """Write what the rater says, one by one, then answer with how the sweeps stand."""
+        sent = event.args if isinstance(event.args, list) else []
+        said = [one for one in sent[:MOST_AT_ONCE] if isinstance(one, dict)]
+        answers = await run.io_bound(self._write_all, said) or []
+        self.run_method("answered", [answer for answer, _ in answers])
+        for changed in dict.fromkeys(entry for _, entry in answers if entry):
+            self.reading.tell(self.rater, self.muscle, changed)
+
+    def _write_all(self, said: Sequence[Mapping[str, Any]]) -> list[tuple[dict[str, Any], int]]:
+        """Return for each an answer for the window, and the entry of the trial that was changed, 0 for none."""
         try:
-            entry, changed = await run.io_bound(self._write, sent) or (entry, False)
+            with self.reading.room.together():
+                return [self._answer(one) for one in said]
+        except MachineError as error:
+            # What the machine could not write just now is sent again.
+            return [({"ref": "", "problem": " ".join(error_words(error)), "kept": True, "fact": None}, 0)]
+
+    def _answer(self, sent: Mapping[str, Any]) -> tuple[dict[str, Any], int]:
+        ref = str(sent.get("ref", ""))[:80]
+        entry, changed, problem = self._entry_of(sent), False, ""
+        try:
+            entry, changed = self._write(sent)
             problem = "" if entry else phrase("Nothing of yours is left to take back.")
+        except MachineError:
+            raise
         except DecussaError as error:
-            # What the machine could not write just now is sent again; what can never be written is not.
-            problem, kept = " ".join(error_words(error)), isinstance(error, MachineError)
-        self.run_method("answered", ref, self._facts(entry), problem, kept)
-        if changed:
-            self.reading.tell(self.rater, self.muscle, entry)
+            problem = " ".join(error_words(error))
+        answer = {"ref": ref, "problem": problem, "kept": False, "fact": self._facts(entry)}
+        return answer, entry if changed else 0
 
     def _write(self, sent: Mapping[str, Any]) -> tuple[int, bool]:
         """Return the entry of the trial that was spoken of, 0 for none, and whether something was written."""

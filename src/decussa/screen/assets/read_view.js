@@ -653,7 +653,7 @@ export default {
     pump(again) {
       if (!this.queue.length || (this.inFlight === this.queue[0].ref && !again)) return;
       this.inFlight = this.queue[0].ref;
-      this.$emit('say', this.queue[0]);
+      this.$emit('say', this.queue.slice(0, 40));
     },
     undo() {
       this.settle();
@@ -661,21 +661,26 @@ export default {
       this.keep();
       this.pump();
     },
-    // Called by the server: what was sent is on disk, or was refused.
-    answered(ref, fact, problem, kept) {
-      if (kept) { this.complain(problem); return; } // the timer sends it again
-      const undone = this.queue.length && this.queue[0].ref === ref && this.queue[0].what === 'undo';
-      if (this.queue.length && this.queue[0].ref === ref) this.queue.shift();
-      this.inFlight = '';
+    // Called by the server: what was sent is on disk, or was refused; what could not be written now is sent again by the timer.
+    answered(answers) {
+      let undone = null;
+      for (const { ref, fact, problem, kept } of answers) {
+        if (problem) this.complain(problem);
+        if (kept) continue;
+        const one = this.queue[0];
+        if (!one || one.ref !== ref) continue;
+        this.queue.shift();
+        if (one.what === 'undo' && fact) undone = fact;
+        if (fact) this.hear(fact, true);
+      }
+      if (!answers.some((answer) => answer.kept)) this.inFlight = '';
       this.keep();
-      if (problem) this.complain(problem);
-      if (fact) this.hear(fact);
-      if (undone && fact && this.place.get(fact.id) !== undefined) this.at = this.place.get(fact.id);
+      if (undone && this.place.get(undone.id) !== undefined) this.at = this.place.get(undone.id);
       this.show();
-      this.pump();
+      if (!this.inFlight) this.pump();
     },
     // Called by the server: how a sweep stands now, whoever changed it.
-    hear(fact) {
+    hear(fact, quiet) {
       const at = this.place.get(fact.id);
       if (at === undefined) return;
       if (this.queue.some((one) => one.id === fact.id) || (this.draft && this.draft.id === fact.id)) return;
@@ -683,7 +688,7 @@ export default {
       this.facts[at] = fact;
       if (judged || this.filter.show) this.stale(fact);
       this.drawCell(at);
-      if (at === this.at) this.show(); else this.showTally();
+      if (!quiet) this.show();
     },
     leave(to) {
       this.settle();
