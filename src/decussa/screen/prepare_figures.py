@@ -100,24 +100,24 @@ _HAND = (
     'C270 104 262 134 252 156C246 168 238 172 236 182V222"/>'
 )
 _FOREARM = (
-    '<path class="ik fs" d="M20 62C70 40 140 44 200 66C250 82 290 84 318 84C350 84 372 78 392 74M20 176C80 190 150 178 210 156'
+    '<path class="ik" d="M20 62C70 40 140 44 200 66C250 82 290 84 318 84C350 84 372 78 392 74M20 176C80 190 150 178 210 156'
     'C256 140 290 134 318 132C350 132 372 136 392 140"/>'
 )
 _UPPER_ARM = (
-    '<path class="ik fs" d="M20 44C60 30 110 40 150 56C210 74 280 70 330 72C352 72 374 74 392 78M20 190C80 196 150 186 210 168'
+    '<path class="ik" d="M20 44C60 30 110 40 150 56C210 74 280 70 330 72C352 72 374 74 392 78M20 190C80 196 150 186 210 168'
     'C260 156 300 150 330 150C352 150 374 148 392 146"/>'
 )
 _LEG = (
-    '<path class="ik fs" d="M20 62C70 46 150 50 210 68C262 82 300 92 330 96C352 98 372 108 386 124L392 138'
+    '<path class="ik" d="M20 62C70 46 150 50 210 68C262 82 300 92 330 96C352 98 372 108 386 124L392 138'
     "M20 176C90 192 160 178 220 158"
     'C264 146 296 142 322 142C340 144 362 152 392 156"/>'
 )
 _THIGH = (
-    '<path class="ik fs" d="M20 40C90 24 170 36 230 56C280 72 330 76 392 70'
+    '<path class="ik" d="M20 40C90 24 170 36 230 56C280 72 330 76 392 70'
     'M20 196C100 204 170 190 230 170C290 154 340 156 392 162"/>'
 )
 _BACK = (
-    '<path class="ik fs" d="M96 6C110 60 116 96 110 132C104 166 92 190 90 226'
+    '<path class="ik" d="M96 6C110 60 116 96 110 132C104 166 92 190 90 226'
     'M304 6C290 60 284 96 290 132C296 166 308 190 310 226"/>'
     '<path class="dash" d="M200 6V226"/><path class="to" d="M112 160C150 146 176 148 200 150C224 148 250 146 288 160"/>'
 )
@@ -127,7 +127,7 @@ _SKETCHES = {
         ground=(192, 206),
     ),
     "APB": _Sketch(
-        view="palm", outline=_HAND, landmarks=((118, 210, "wrist"),), spots=((130, 150), (98, 106)), ground=(192, 206),
+        view="palm", outline=_HAND, landmarks=((118, 210, "wrist"),), spots=((140, 146), (106, 104)), ground=(192, 206),
     ),
     "ADM": _Sketch(
         view="back of the hand", outline=_HAND, landmarks=((118, 210, "wrist"),), spots=((244, 150), (252, 112)),
@@ -135,36 +135,32 @@ _SKETCHES = {
     ),
     "FCR": _Sketch(
         view="inside of the forearm", outline=_FOREARM, line="M44 158L318 92",
-        landmarks=((48, 212, "medial epicondyle"), (318, 74, "radial styloid")),
+        landmarks=((74, 212, "medial epicondyle"), (318, 74, "radial styloid")),
         spots=((124, 139), (146, 133)), ground=(44, 76),
     ),
     "ECR": _Sketch(
         view="outside of the forearm", outline=_FOREARM, line="M44 84L330 100",
-        landmarks=((56, 48, "lateral epicondyle"), (330, 74, "wrist")),
+        landmarks=((84, 36, "lateral epicondyle"), (330, 74, "wrist")),
         spots=((108, 88), (130, 89)), ground=(44, 160),
     ),
     "BB": _Sketch(
         view="front of the upper arm", outline=_UPPER_ARM, line="M40 112L338 112",
-        landmarks=((52, 30, "shoulder"), (338, 58, "crease of the elbow")), spots=((228, 112), (250, 112)), ground=(384, 112),
+        landmarks=((52, 30, "shoulder"), (326, 58, "crease of the elbow")), spots=((228, 112), (250, 112)), ground=(384, 112),
     ),
     "TA": _Sketch(
         view="front of the lower leg", outline=_LEG, line="M40 84L330 132",
-        landmarks=((52, 46, "tip of the fibula"), (322, 176, "inner ankle")), spots=((126, 98), (148, 102)),
+        landmarks=((76, 40, "tip of the fibula"), (322, 176, "inner ankle")), spots=((126, 98), (148, 102)),
         ground=(344, 126),
     ),
     "SOL": _Sketch(
         view="back of the lower leg", outline=_LEG, line="M40 112L326 120",
-        landmarks=((52, 46, "inner side of the knee"), (322, 176, "inner ankle")), spots=((222, 117), (244, 118)),
+        landmarks=((84, 40, "inner side of the knee"), (322, 176, "inner ankle")), spots=((222, 117), (244, 118)),
         ground=(344, 126),
     ),
     "RF": _Sketch(
         view="front of the thigh", outline=_THIGH, line="M34 112L376 114",
-        landmarks=((56, 26, "anterior iliac spine"), (344, 56, "upper edge of the patella")), spots=((194, 113), (216, 113)),
+        landmarks=((84, 20, "anterior iliac spine"), (310, 52, "upper edge of the patella")), spots=((194, 113), (216, 113)),
         ground=None,
-    ),
-    "EDB": _Sketch(
-        view="top of the foot", outline=_LEG, landmarks=((52, 46, "ankle"), (344, 180, "toes")), spots=((212, 118), (262, 120)),
-        ground=(60, 112),
     ),
     "LES": _Sketch(
         view="back", outline=_BACK, landmarks=((180, 112, "L3"), (180, 142, "L4"), (180, 174, "L5")),

@@ -69,8 +69,9 @@ class PreparePage:
                     self._list = ui.html("", sanitize=False)
                     self._limits = ui.html(limits(self.prepared), sanitize=False)
                 with ui.element("section").props(f'aria-label="{phrase("Now")}"'):
-                    self._form = ui.html("", sanitize=False)
-                    self._beside = ui.html("", sanitize=False)
+                    self._form = ui.html("", sanitize=False).classes("formbox")
+                    self._signature = ui.html("", sanitize=False).classes("formbox")
+                    self._head = ui.html("", sanitize=False).classes("headbox")
         self._foot = ui.html("", sanitize=False, tag="footer").classes("deskfoot gatebar")
         self._hands = Hands(self._act)
 
@@ -95,7 +96,8 @@ class PreparePage:
         self._wide.set_content(shown if wide else "")
         self._grid.set_visibility(not wide)
         self._form.set_content("" if wide else shown)
-        self._beside.set_content("" if self.form else self._beside_html())
+        self._signature.set_content("" if self.form else self._signature_html())
+        self._head.set_content("" if self.form else self._head_html())
         self._spoken.set_content(text(self.problem))
         meant = {"Escape": "close"} if self.form else dict(_KEYS)
         if not self.form and not self.prepared.preparation.open_items:
@@ -115,16 +117,18 @@ class PreparePage:
         }
         return shown[self.form]() if self.form in shown else ""
 
-    def _beside_html(self) -> str:
-        """Return what stands beside the list while no form is open: what needs a signature, and the head."""
-        prepared = self.prepared
+    def _signature_html(self) -> str:
+        """Return what was wrong with an act that has no form, and what needs a signature."""
         said = f'<p class="mindbar" role="alert">{text(self.problem)}</p>' if self.problem else ""
+        return said + asked.signature_plate(self.prepared, self._flagged())
+
+    def _head_html(self) -> str:
+        """Return the head from above, with the start site where it has yet to be marked."""
         site = self._item(START_SITE)
         waits = site is not None and site.state == "open"
         title = phrase("Mark the start site") if waits else phrase("Head")
-        figure = head_figure(prepared.protocol, prepared.preparation.head, site_is_open=waits)
-        head = plate(title, phrase("seen from above"), f'<figure class="drawn">{figure}</figure>')
-        return said + asked.signature_plate(prepared, self._flagged()) + head
+        figure = head_figure(self.prepared.protocol, self.prepared.preparation.head, site_is_open=waits)
+        return plate(title, phrase("seen from above"), f'<figure class="drawn">{figure}</figure>')
 
     def _flagged(self) -> asked.Flagged:
         screened = self.prepared.preparation.screened
