@@ -10,6 +10,7 @@ import pandas as pd
 from sqlalchemy import select
 
 from decussa.batch.summary import summarise
+from decussa.compose.prepared_facts import preparation_facts
 from decussa.compose.reviewed_trials import FIRST, choose_layer, review_facts, reviewed_trials
 from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.sessions import person_of
@@ -108,7 +109,8 @@ def _report(journal: Journal, protocol: Protocol, path: Path, rater: str) -> Pat
     if trials.empty:
         return None
     recording = stored_recording(journal, room.entries, protocol)
-    recording = replace(recording, facts={**recording.facts, **review_facts(room)})
+    facts = {**recording.facts, **preparation_facts(room.entries, protocol), **review_facts(room)}
+    recording = replace(recording, facts=facts)
     debriefed = debrief_session(journal, protocol)
     return write_session_report(path, recordings=[recording], trials=trials, summary=summary, debrief=debriefed)
 
