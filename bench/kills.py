@@ -1,8 +1,8 @@
 """Whole sessions of every protocol, killed and stopped anywhere. Run: ``python -m bench.kills --kills 500``.
 
 Kills: a process that runs a session is killed (SIGKILL) at random moments, again and again until the session ends. Stops: it
-falls over just before or just after a write; every beginning of a journal is also fed to a fresh plan, which must ask what was
-asked next. After each, the check must find the study whole, every answer reported must be there with its sweep, no stimulus may
+falls over just before or just after a write; beginnings of a journal are also fed to a fresh plan, which must ask what was asked
+next. After each, the check must find the study whole, every answer reported must be there with its sweep, no stimulus may
 have been given twice; and the session must end as an undisturbed one in which the same stimuli were lost. Refusals: the disk is
 full, fails or is read-only from some write on. Power: writes that were not synced are lost, in part or whole.
 """
@@ -27,7 +27,7 @@ from tests.session.interrupted import (
     differs_from_undisturbed,
     entries_of,
     faults_after_a_stop,
-    faults_of_every_prefix,
+    faults_of_beginnings,
     forget,
     go,
     kill_at_random,
@@ -41,7 +41,7 @@ REFUSALS = (13, 778, 8)
 FATES = ("all lost", "all there", "any part")
 
 
-def random_kills(place: Path, kills: int, most_each: int = 12) -> None:
+def random_kills(place: Path, kills: int, most_each: int = 40) -> None:
     """Kill until ``kills`` are done, over the protocols and kinds of people in turn."""
     chance = random.Random(kills)
     done: Counter[str] = Counter()
@@ -52,7 +52,7 @@ def random_kills(place: Path, kills: int, most_each: int = 12) -> None:
         rehearsal = Rehearsal(protocol, 1000 + number, KINDS[number // len(SHIPPED) % len(KINDS)], place / "study")
         begin(rehearsal)
         for _ in range(most_each):
-            if not kill_at_random(rehearsal, chance, longest_s=1.5):
+            if not kill_at_random(rehearsal, chance, longest_s=1.0):
                 break
             done[protocol] += 1
             faults += [f"{protocol}, {rehearsal.seed}: {fault}" for fault in faults_after_a_stop(rehearsal)]
@@ -70,8 +70,8 @@ def random_kills(place: Path, kills: int, most_each: int = 12) -> None:
     )
 
 
-def stops(place: Path, each: int) -> None:
-    """Stop around ``each`` writes of one session of every protocol, and rebuild the plan from every beginning."""
+def stops(place: Path, each: int, beginnings: int = 30) -> None:
+    """Stop around ``each`` writes of one session of every protocol, and rebuild the plan from many beginnings of its journal."""
     chance = random.Random(each)
     for number, protocol in enumerate(SHIPPED):
         rehearsal = Rehearsal(protocol, 2000 + number, KINDS[number], place / "study")
@@ -79,13 +79,14 @@ def stops(place: Path, each: int) -> None:
         entries = go(rehearsal)
         with open_study(rehearsal.folder, write=False) as study:
             text = study.protocol_text
-        faults = faults_of_every_prefix(entries, text, rehearsal.seed)
+        ends = chance.sample(range(1, len(entries)), beginnings)
+        faults = faults_of_beginnings(entries, text, rehearsal.seed, ends)
         forget(rehearsal)
         for at in chance.sample(range(1, len(entries) + 1), min(each, len(entries))):
             faults += stopped_once(rehearsal, at, before=chance.random() < 0.5)
         print(
-            f"stops, {protocol}: {len(entries) - 1} beginnings rebuilt, {each} sessions stopped at a write and gone on with; "
-            f"faults: {len(faults)}",
+            f"stops, {protocol}: {len(ends)} beginnings of {len(entries)} entries rebuilt, {each} sessions stopped at a write "
+            f"and gone on with; faults: {len(faults)}",
             *faults[:10],
             sep="\n  ",
             flush=True,
@@ -165,10 +166,15 @@ def power_cuts(place: Path, each: int) -> None:
         forget(rehearsal)
 
 
+#: Parts of the bench, by the option that says how many.
+PARTS = {"kills": random_kills, "stops": stops, "refusals": refusals, "cuts": power_cuts}
+
+
 def main() -> None:
     """Run all parts."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=500)
+    parser.add_argument("--part", action="append", choices=PARTS, help="only this one")
     parser.add_argument(
         "--stops", type=int, default=40, help="writes of each protocol around which a session is stopped"
     )
@@ -176,10 +182,8 @@ def main() -> None:
     parser.add_argument("--cuts", type=int, default=150, help="power cuts for each protocol")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
-        random_kills(Path(place), options.kills)
-        stops(Path(place), options.stops)
-        refusals(Path(place), options.refusals)
-        power_cuts(Path(place), options.cuts)
+        for part in options.part or PARTS:
+            PARTS[part](Path(place), getattr(options, part))
 
 
 if __name__ == "__main__":

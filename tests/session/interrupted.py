@@ -195,27 +195,22 @@ def differs_from_undisturbed(rehearsal: Rehearsal) -> list[str]:
     return [f"{len(ours)} things were said, undisturbed {len(same)}; they differ at {at}: {ours[at][0]}, {same[at][0]}"]
 
 
-def faults_of_every_prefix(entries: Sequence[Entry], text: str, seed: int) -> list[str]:
-    """Rebuild the plan from every beginning of a journal; say where it does not ask what was asked next."""
+def faults_of_beginnings(entries: Sequence[Entry], text: str, seed: int, ends: Sequence[int]) -> list[str]:
+    """Rebuild the plan from beginnings of a journal; say where it does not ask what was asked next."""
     protocol = read_protocol(text)
     faults = []
-    for end in range(1, len(entries)):
-        position = stand_at(
-            session_plan(protocol, seed=seed), entries[:end], discomfort_stop=protocol.limits.discomfort_stop
-        )
-        following = next((entry for entry in entries[end:] if entry.kind == "asked"), None)
-        asked_before = entries[end - 1] if position.is_asked else None
-        expected = _last_asked(entries[:end]) if asked_before is not None else following
+    for end in ends:
+        plan = session_plan(protocol, seed=seed)
+        position = stand_at(plan, entries[:end], discomfort_stop=protocol.limits.discomfort_stop)
+        # What was asked last and not answered yet, else what was asked next.
+        known = reversed(entries[:end]) if position.is_asked else iter(entries[end:])
+        expected = next((entry for entry in known if entry.kind == "asked"), None)
         if expected is None:
             if not isinstance(position.pending, Ended):
                 faults.append(f"after entry {end} the plan asks on although the session was at its end")
         elif isinstance(position.pending, Ended) or encode(expected.body) != encode(position.pending):
             faults.append(f"after entry {end} the plan asks something else than entry {expected.number} holds")
     return faults
-
-
-def _last_asked(entries: Sequence[Entry]) -> Entry:
-    return next(entry for entry in reversed(entries) if entry.kind == "asked")
 
 
 def forget(rehearsal: Rehearsal) -> None:
