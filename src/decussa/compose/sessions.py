@@ -19,7 +19,7 @@ from decussa.protocol.schema import SHIPPED, Protocol, load_protocol, protocol_h
 from decussa.recording.read import read
 from decussa.session.clock import Clock, RealClock, VirtualClock, from_text, to_text
 from decussa.session.engine import Engine, Stopped
-from decussa.session.operator import Operator
+from decussa.session.operator import Operator, Unattended
 from decussa.session.recovery import PlanChangedError, finished_steps, split_at_start, stand_at, stored_findings
 from decussa.session.scribe import Listener
 from decussa.source.contract import Source
@@ -313,8 +313,14 @@ def run_in(
     PlanChangedError
         If the plan asks something else than the journal holds, and ``fresh`` was not asked for.
     UsageError
-        If the session was started with another seed.
+        If the session was started with another seed, or nobody is there and the source can reach a person.
     """
+    if source.can_reach_a_person and isinstance(operator, Unattended):
+        raise UsageError(
+            "a source that can reach a person is never run by itself",
+            expected="an operator, or a virtual participant or a recording",
+            found=f"source {source.name} and nobody",
+        )
     protocol = read_protocol(study.protocol_text, where=study.folder / "protocol.toml")
     with ExitStack() as stack:
         journal = stack.enter_context(open_journal(study, session))
