@@ -10,7 +10,7 @@ from numpy.testing import assert_array_equal
 
 from decussa.measuring.catalogue import METHODS, QUANTITIES, describe_method
 from decussa.measuring.m_wave import m_wave
-from decussa.measuring.sweeps import BLOCK, measure_sweeps
+from decussa.measuring.sweeps import BLOCK, WIDE_BLOCK, measure_sweeps
 from decussa.model.errors import UsageError
 from decussa.model.table import TRIAL_NAMES
 from tests.measuring.invented import LENGTH, ONSET, RATE_HZ, TIME_MS, artifact, noise, response
@@ -55,12 +55,38 @@ def test_a_sweep_gives_the_same_numbers_alone_and_in_a_batch_bit_for_bit(seed, i
     assert_same(whole, {name: np.concatenate([one[name] for one in alone]) for name in whole})
 
 
-def test_a_batch_longer_than_a_block_gives_the_same_numbers_as_its_pieces():
-    batch = np.tile(sweeps(3), (BLOCK // 4, 1))
-    whole = measure_sweeps(batch, RATE_HZ, ONSET, onset="threshold")
-    pieces = [measure_sweeps(batch[k : k + 50], RATE_HZ, ONSET, onset="threshold") for k in range(0, len(batch), 50)]
+@pytest.mark.parametrize(("onset", "block"), [("threshold", WIDE_BLOCK), ("model", BLOCK)])
+def test_a_batch_longer_than_a_block_gives_the_same_numbers_as_its_pieces(onset, block):
+    batch = np.tile(sweeps(3), (block // 5, 1))
+    whole = measure_sweeps(batch, RATE_HZ, ONSET, onset=onset)
+    pieces = [measure_sweeps(batch[k : k + 50], RATE_HZ, ONSET, onset=onset) for k in range(0, len(batch), 50)]
 
+    assert len(batch) > block
     assert_same(whole, {name: np.concatenate([piece[name] for piece in pieces]) for name in whole})
+
+
+def test_two_threads_give_the_same_numbers_as_one():
+    from concurrent.futures import ThreadPoolExecutor
+
+    halves = [sweeps(21, 40), sweeps(22, 40)]
+    alone = [measure_sweeps(half, RATE_HZ, ONSET, silent=True) for half in halves]
+    with ThreadPoolExecutor(2) as pool:
+        together = list(pool.map(lambda half: measure_sweeps(half, RATE_HZ, ONSET, silent=True), halves))
+
+    for one, other in zip(alone, together, strict=True):
+        assert_same(one, other)
+
+
+def test_where_a_sweep_lies_in_memory_does_not_matter():
+    batch = sweeps(23, 3)
+    room = np.zeros(batch.size + 8, dtype=np.float32)
+    for shift in range(4):
+        moved = room[shift : shift + batch.size].reshape(batch.shape)
+        moved[:] = batch
+        assert_same(
+            measure_sweeps(moved, RATE_HZ, ONSET, onset="threshold", silent=True),
+            measure_sweeps(batch, RATE_HZ, ONSET, onset="threshold", silent=True),
+        )
 
 
 @settings(max_examples=15, deadline=None)

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from decussa.measuring.compiled import compiled
+from decussa.measuring.stretch import extremes
 from decussa.model.sweep import SamplesUv
 
 
@@ -14,20 +15,16 @@ from decussa.model.sweep import SamplesUv
 def peak_to_peak(row: SamplesUv, start: int, stop: int, skip_from: float, skip_to: float) -> float:
     """Peak-to-peak of samples ``start`` to ``stop`` (not included) without those from ``skip_from`` to ``skip_to``.
 
-    NaN skips nothing; NaN comes back where no sample is left.
+    Finite samples are presumed. NaN skips nothing; NaN comes back where no sample is left.
     """
     first = start
     if not math.isnan(skip_to) and skip_from < stop and skip_to > start:
         first = min(stop, int(skip_to))
     if first >= stop:
         return math.nan
-    low = high = row[first]
-    for k in range(first, stop):
-        value = row[k]
-        low = min(low, value)
-        high = max(high, value)
-    for k in range(start, min(stop, int(skip_from)) if first > start else start):
-        low = min(low, row[k])
-        high = max(high, row[k])
+    low, high = extremes(row[first:stop])
+    if start < min(stop, int(skip_from)) and first > start:
+        early_low, early_high = extremes(row[start : min(stop, int(skip_from))])
+        low, high = min(low, early_low), max(high, early_high)
     # numba keeps float() of a float32 in single precision
     return np.float64(high) - np.float64(low)

@@ -10,13 +10,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from decussa.measuring.compiled import compiled
 from decussa.measuring.door import check_isi, check_sweeps
-from decussa.measuring.tail import remove_tail
+from decussa.measuring.stretch import all_finite, largest_step, mean_of, power_about, power_of_steps
+from decussa.measuring.tail import remove_tail, tail_curves
 from decussa.model.sweep import SamplesUv
 
 Array = NDArray[np.float64]
@@ -44,6 +46,33 @@ LEAST_LIKENESS = 0.7
 RESPONSE_MS = 10.0
 #: Baseline that tells what is normal, in ms before the first pulse.
 NORMAL_MS = (-100.0, -5.0)
+
+
+class Bounds(NamedTuple):
+    """Bounds within which artifacts are looked for.
+
+    Parameters
+    ----------
+    low_uv, high_uv : float
+        Ends of the converter's range.
+    reach_ms, longest_ms : float
+        How far from its mark a pulse is looked for, and the longest stretch that is bridged.
+    response_ms : float
+        Earliest response; minus infinity looks for no tail.
+    """
+
+    low_uv: float
+    high_uv: float
+    reach_ms: float
+    longest_ms: float
+    response_ms: float
+
+
+def artifact_bounds(low_uv: float, high_uv: float, *, nerve: bool, response_ms: float = RESPONSE_MS) -> Bounds:
+    """Return the bounds for pulses to the head, or to a nerve."""
+    if nerve:
+        return Bounds(float(low_uv), float(high_uv), NERVE_REACH_MS, NERVE_LONGEST_MS, -math.inf)
+    return Bounds(float(low_uv), float(high_uv), REACH_MS, LONGEST_MS, float(response_ms))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,11 +144,9 @@ def clean(
     bridged = np.empty_like(samples)
     tail_uv = np.zeros(samples.shape[0])
     places = np.empty((samples.shape[0], 5))
-    reach, longest = (NERVE_REACH_MS, NERVE_LONGEST_MS) if nerve else (REACH_MS, LONGEST_MS)
-    bridge_all(
-        samples, float(rate_hz), int(onset_sample), isi, float(low_uv), float(high_uv), reach, longest,
-        -math.inf if nerve else float(response_ms), bridged, places, tail_uv,
-    )  # fmt: skip
+    bounds = artifact_bounds(low_uv, high_uv, nerve=nerve, response_ms=response_ms)
+    curves = tail_curves(float(rate_hz), samples.shape[1])
+    bridge_all(samples, float(rate_hz), int(onset_sample), isi, bounds, curves, bridged, places, tail_uv)
     times = (places[:, :4] - onset_sample) * (1e3 / rate_hz)
     return Cleaned(
         bridged_uv=bridged,
@@ -134,39 +161,18 @@ def clean(
 
 @compiled
 def bridge_all(
-    samples: SamplesUv,
-    rate_hz: float,
-    onset: int,
-    isi: Array,
-    low_uv: float,
-    high_uv: float,
-    reach_ms: float,
-    longest_ms: float,
-    response_ms: float,
-    bridged: SamplesUv,
-    places: Array,
-    tail_uv: Array,
-) -> None:
+    samples: SamplesUv, rate_hz: float, onset: int, isi: Array, bounds: Bounds, curves: NDArray[np.float32], bridged: SamplesUv,
+    places: Array, tail_uv: Array,
+) -> None:  # fmt: skip
     """Bridge every sweep on its own; ``places`` gets start and end of both artifacts and their lag, in samples."""
     for i in range(samples.shape[0]):
         bridged[i] = samples[i]
-        tail_uv[i] = bridge_sweep(
-            bridged[i], rate_hz, onset, isi[i], low_uv, high_uv, reach_ms, longest_ms, response_ms, places[i]
-        )
+        tail_uv[i] = bridge_sweep(bridged[i], rate_hz, onset, isi[i], bounds, curves, places[i])
 
 
 @compiled
 def bridge_sweep(
-    row: SamplesUv,
-    rate_hz: float,
-    onset: int,
-    isi: float,
-    low_uv: float,
-    high_uv: float,
-    reach_ms: float,
-    longest_ms: float,
-    response_ms: float,
-    places: Array,
+    row: SamplesUv, rate_hz: float, onset: int, isi: float, bounds: Bounds, curves: NDArray[np.float32], places: Array
 ) -> float:
     """Find both artifacts in ``row``, draw a line in their place and take a tail away; return its height in uV."""
     places[:] = np.nan
@@ -176,7 +182,7 @@ def bridge_sweep(
     normal = describe_normal(row, int(first + NORMAL_MS[0] * per_ms), int(first + NORMAL_MS[1] * per_ms))
     if math.isnan(normal[0]):
         return 0.0
-    reach, longest = reach_ms * per_ms, longest_ms * per_ms
+    reach, longest = bounds.reach_ms * per_ms, bounds.longest_ms * per_ms
     near = min(reach, 0.5 * isi * per_ms) if paired else reach
     test = find_start(row, onset - near, onset + reach, normal)
     if paired:
@@ -187,16 +193,16 @@ def bridge_sweep(
             places[4] = lag if lag > 0 else test - conditioning
         if conditioning > 0:
             places[0] = conditioning
-            places[1] = find_end(row, conditioning, normal, low_uv, high_uv, longest, per_ms)
+            places[1] = find_end(row, conditioning, normal, bounds, longest, per_ms)
     if test > 0:
         places[2] = test
-        places[3] = find_end(row, test, normal, low_uv, high_uv, longest, per_ms)
+        places[3] = find_end(row, test, normal, bounds, longest, per_ms)
     tail = 0.0
-    if test > 0 and response_ms > 0.0:
+    if test > 0 and bounds.response_ms > 0.0:
         begin = test if math.isnan(places[0]) else int(places[0])
-        response = int(onset + response_ms * per_ms)
+        response = int(onset + bounds.response_ms * per_ms)
         base_start = max(0, int(first + NORMAL_MS[0] * per_ms))
-        tail = remove_tail(row, begin, int(places[3]), response, base_start, normal[1], normal[2], per_ms)
+        tail = remove_tail(row, begin, int(places[3]), response, base_start, normal[1], normal[2], per_ms, curves)
     if places[1] >= places[2]:
         places[1] = places[2]
         draw_line(row, int(places[0]), int(places[3]))
@@ -213,22 +219,17 @@ def describe_normal(row: SamplesUv, start: int, stop: int) -> Normal:
     start = max(start, 1)
     if stop - start < 4:
         stop = min(row.size, start + 4)
-    level = 0.0
-    for k in range(start, stop):
-        level += row[k]
-    level /= stop - start
-    power = steps = largest = 0.0
-    for k in range(start, stop):
-        step = abs(float(row[k]) - float(row[k - 1]))
-        power += (row[k] - level) ** 2
-        steps += step * step
-        largest = max(largest, step)
-    total = 0.0
-    for k in range(row.size):
-        total += abs(row[k])
-    if not math.isfinite(total):
-        level = math.nan
-    return level, math.sqrt(power / (stop - start)), math.sqrt(steps / (stop - start)), largest
+    if not all_finite(row):
+        return math.nan, math.nan, math.nan, math.nan
+    stretch, before = row[start:stop], row[start - 1 : stop]
+    level = mean_of(stretch)
+    n = stop - start
+    return (
+        level,
+        math.sqrt(power_about(stretch, level) / n),
+        math.sqrt(power_of_steps(before) / n),
+        largest_step(before),
+    )
 
 
 @compiled
@@ -281,9 +282,7 @@ def find_repetition(row: SamplesUv, start: int, least: float, most: float, width
 
 
 @compiled
-def find_end(
-    row: SamplesUv, begin: int, normal: Normal, low_uv: float, high_uv: float, longest: float, per_ms: float
-) -> int:
+def find_end(row: SamplesUv, begin: int, normal: Normal, bounds: Bounds, longest: float, per_ms: float) -> int:
     """First sample that is no longer artifact."""
     level, rms, step_rms, _ = normal
     end_at_most = min(row.size - 1, begin + max(1, int(longest)))
@@ -296,7 +295,7 @@ def find_end(
     end = begin + 1
     while end < end_at_most and quiet < needed:
         calm = abs(float(row[end]) - float(row[end - 1])) <= QUIET_PER_RMS * step_rms and abs(row[end] - level) <= bound
-        quiet = quiet + 1 if calm and low_uv < row[end] < high_uv else 0
+        quiet = quiet + 1 if calm and bounds.low_uv < row[end] < bounds.high_uv else 0
         end += 1
     return end - quiet // 2 if quiet >= needed else end_at_most
 

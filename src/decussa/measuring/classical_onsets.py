@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
 from decussa.measuring.latency import Onsets
+from decussa.measuring.stretch import magnitude_about, mean_of, power_about
 
 Array = NDArray[np.float64]
 Window = tuple[float, float]
@@ -67,7 +68,7 @@ def threshold_onsets(
         bridged, float(rate_hz), onset_sample, window_ms, baseline_ms,
         np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
         np.broadcast_to(first_pulse_ms, n_sweeps).astype(np.float64),
-        float(threshold_sd), max(1, round(run_ms * rate_hz / 1e3)), found,
+        float(threshold_sd), run_samples(rate_hz, run_ms), found,
     )  # fmt: skip
     nothing = np.full(n_sweeps, np.nan)
     return Onsets(
@@ -76,40 +77,48 @@ def threshold_onsets(
     )  # fmt: skip
 
 
+def run_samples(rate_hz: float, run_ms: float = RUN_MS) -> int:
+    """Return the shortest run in samples."""
+    return max(1, round(run_ms * rate_hz / 1e3))
+
+
 @compiled
 def _find_runs(
     bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, window_ms: Window, baseline_ms: Window,
     artifact_end_ms: Array, first_pulse_ms: Array, threshold_sd: float, run: int, found: Array,
 ) -> None:  # fmt: skip
-    step_ms = 1e3 / rate_hz
     for i in range(bridged.shape[0]):
-        sweep = bridged[i]
-        begin = max(0, onset_sample + math.ceil((first_pulse_ms[i] + baseline_ms[0]) / step_ms))
-        stop = onset_sample + math.floor((first_pulse_ms[i] + baseline_ms[1]) / step_ms) + 1
-        if stop - begin < 2:
-            continue
-        mean = 0.0
-        for k in range(begin, stop):
-            mean += sweep[k]
-        mean /= stop - begin
-        total = 0.0
-        squares = 0.0
-        for k in range(begin, stop):
-            rectified = abs(sweep[k] - mean)
-            total += rectified
-            squares += rectified * rectified
-        level = total / (stop - begin)
-        spread = math.sqrt(max(squares / (stop - begin) - level * level, 0.0))
-        threshold = level + threshold_sd * spread
-        first = onset_sample + math.ceil(max(window_ms[0], artifact_end_ms[i]) / step_ms)
-        last = min(sweep.size - 1, onset_sample + math.floor(window_ms[1] / step_ms))
-        above = 0
-        for k in range(first, last + 1):
-            above = above + 1 if abs(sweep[k] - mean) > threshold else 0
-            if above >= run:
-                if math.isnan(found[i, 0]):
-                    found[i, 0] = (k - above + 1 - onset_sample) * step_ms
-                found[i, 1] = (k - onset_sample) * step_ms
+        find_run(
+            bridged[i], rate_hz, onset_sample, window_ms, baseline_ms, artifact_end_ms[i], first_pulse_ms[i],
+            threshold_sd, run, found[i],
+        )  # fmt: skip
+
+
+@compiled
+def find_run(
+    sweep: NDArray[np.float32], rate_hz: float, onset_sample: int, window_ms: Window, baseline_ms: Window,
+    artifact_end_ms: float, first_pulse_ms: float, threshold_sd: float, run: int, found: Array,
+) -> None:  # fmt: skip
+    """Put onset and end in ms into ``found``, by mean + k SD; leave what is not found."""
+    step_ms = 1e3 / rate_hz
+    begin = max(0, onset_sample + math.ceil((first_pulse_ms + baseline_ms[0]) / step_ms))
+    stop = onset_sample + math.floor((first_pulse_ms + baseline_ms[1]) / step_ms) + 1
+    if stop - begin < 2:
+        return
+    baseline = sweep[begin:stop]
+    mean = mean_of(baseline)
+    level = magnitude_about(baseline, mean) / baseline.size
+    spread = math.sqrt(max(power_about(baseline, mean) / baseline.size - level * level, 0.0))
+    threshold = level + threshold_sd * spread
+    first = onset_sample + math.ceil(max(window_ms[0], artifact_end_ms) / step_ms)
+    last = min(sweep.size - 1, onset_sample + math.floor(window_ms[1] / step_ms))
+    above = 0
+    for k in range(first, last + 1):
+        above = above + 1 if abs(sweep[k] - mean) > threshold else 0
+        if above >= run:
+            if math.isnan(found[0]):
+                found[0] = (k - above + 1 - onset_sample) * step_ms
+            found[1] = (k - onset_sample) * step_ms
 
 
 def rectified_threshold_onset(

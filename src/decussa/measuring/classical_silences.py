@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from decussa.measuring.compiled import compiled
 from decussa.measuring.silent_period import Silences
+from decussa.measuring.stretch import mean_of
 
 Array = NDArray[np.float64]
 Window = tuple[float, float]
@@ -156,35 +157,60 @@ def _chart_sweeps(
     per_bin = rate_hz * BIN_MS / 1e3
     after = int((bridged.shape[1] - onset_sample) / per_bin)
     for i in range(bridged.shape[0]):
-        from_ = max(-int(onset_sample / per_bin), math.ceil((first_pulse_ms[i] + baseline_ms[0]) / BIN_MS))
-        to = math.floor((first_pulse_ms[i] + baseline_ms[1]) / BIN_MS)
-        bins = np.empty(after - from_)
-        level = 0.0
-        count = 0
-        for k in range(onset_sample + math.ceil(from_ * per_bin), onset_sample + math.floor(to * per_bin)):
-            level += bridged[i, k]
-            count += 1
-        if count < 2 or to - from_ < 2:
+        from_, _, level, low = chart_of(bridged[i], rate_hz, onset_sample, baseline_ms, first_pulse_ms[i], factor)
+        if not low > 0.0:
             continue
-        level /= count
-        for b in range(bins.size):
-            start = onset_sample + math.ceil((from_ + b) * per_bin - 1e-9)
-            stop = max(start + 1, onset_sample + math.ceil((from_ + b + 1) * per_bin - 1e-9))
-            total = 0.0
-            for k in range(start, min(stop, bridged.shape[1])):
-                total += abs(bridged[i, k] - level)
-            bins[b] = total / (stop - start)
-        base = to - from_
-        mean = 0.0
-        difference = 0.0
-        for b in range(base):
-            mean += bins[b] / base
-            if b > 0:
-                difference += abs(bins[b] - bins[b - 1]) / (base - 1)
-        start, end = find_silence(bins, mean - factor * difference, math.ceil(response_ms[i] / BIN_MS) - from_, run)
+        bins = np.empty(after - from_)
+        fill_bins(bridged[i], onset_sample, per_bin, from_, level, bins)
+        start, end = find_silence(bins, low, math.ceil(response_ms[i] / BIN_MS) - from_, run)
         if end >= 0:
             found[i, 0] = (from_ + start) * BIN_MS
             found[i, 1] = (from_ + end) * BIN_MS
+
+
+@compiled
+def chart_of(
+    sweep: NDArray[np.float32],
+    rate_hz: float,
+    onset_sample: int,
+    baseline_ms: Window,
+    first_pulse_ms: float,
+    factor: float,
+) -> tuple[int, int, float, float]:
+    """First bin of the baseline and the bin after it, level the sweep is rectified about, lower limit; NaN without a baseline."""
+    per_bin = rate_hz * BIN_MS / 1e3
+    from_ = max(-int(onset_sample / per_bin), math.ceil((first_pulse_ms + baseline_ms[0]) / BIN_MS))
+    to = math.floor((first_pulse_ms + baseline_ms[1]) / BIN_MS)
+    baseline = sweep[
+        max(0, onset_sample + math.ceil(from_ * per_bin)) : max(0, onset_sample + math.floor(to * per_bin))
+    ]
+    if baseline.size < 2 or to - from_ < 2:
+        return from_, to, math.nan, math.nan
+    level = mean_of(baseline)
+    bins = np.empty(to - from_)
+    fill_bins(sweep, onset_sample, per_bin, from_, level, bins)
+    mean = 0.0
+    difference = 0.0
+    for b in range(bins.size):
+        mean += bins[b]
+        difference += abs(bins[b] - bins[max(b - 1, 0)])
+    return from_, to, level, mean / bins.size - factor * difference / (bins.size - 1)
+
+
+@compiled
+def fill_bins(
+    sweep: NDArray[np.float32], onset_sample: int, per_bin: float, from_: int, level: float, bins: Array
+) -> None:
+    """Fill the means of the sweep, rectified about ``level``, in bins from ``from_`` on."""
+    edge = onset_sample + math.ceil(from_ * per_bin - 1e-9)
+    for b in range(bins.size):
+        start = edge
+        edge = onset_sample + math.ceil((from_ + b + 1) * per_bin - 1e-9)
+        stop = max(start + 1, edge)
+        total = 0.0
+        for k in range(start, min(stop, sweep.size)):
+            total += abs(sweep[k] - level)
+        bins[b] = total / (stop - start)
 
 
 @compiled

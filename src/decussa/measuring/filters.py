@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import signal
 
-from decussa.measuring.compiled import compiled
+from decussa.measuring.compiled import regrouped
 from decussa.model.errors import UsageError
 from decussa.model.sweep import SamplesUv
 
@@ -60,28 +60,45 @@ def _zero_phase(sweeps_uv: ArrayLike, rate_hz: float, corner_hz: float, kind: Li
 
 
 @lru_cache(maxsize=32)
-def smoothing_taps(rate_hz: float) -> Array:
+def smoothing_taps(rate_hz: float) -> NDArray[np.float32]:
     """Return the weights of the smoothing polynomial at this rate; a single 1 where the rate is too low to smooth."""
     half = round(SMOOTH_HALF_MS * rate_hz / 1e3)
     # five samples determine a polynomial of fourth degree exactly: nothing would be smoothed
-    taps: Array = np.array([1.0]) if half < 3 else signal.savgol_coeffs(2 * half + 1, 4)
+    weights = np.array([1.0]) if half < 3 else signal.savgol_coeffs(2 * half + 1, 4)
+    taps = np.array(weights, dtype=np.float32)
     taps.setflags(write=False)
     return taps
 
 
-@compiled
-def smooth_stretch(row: SamplesUv, level: float, start: int, stop: int, taps: Array, out: Array) -> None:
-    """Fill ``out`` with samples ``start`` to ``stop`` - 1 less ``level``, smoothed; beyond its ends the sweep goes on level."""
+@regrouped
+def smooth_stretch(
+    row: SamplesUv, level: float, start: int, stop: int, taps: NDArray[np.float32], out: SamplesUv
+) -> None:
+    """Fill ``out`` with samples ``start`` to ``stop`` - 1 less ``level``, smoothed; beyond its ends the sweep goes on level.
+
+    ``taps`` are symmetric, an odd number.
+    """
     half = taps.size // 2
-    out[:] = 0.0
-    inner_start, inner_stop = max(start, half), min(stop, row.size - half)
-    for j in range(taps.size):
-        weight = taps[j]
-        for k in range(inner_start, inner_stop):
-            out[k - start] += weight * (row[k + j - half] - level)
-    for k in range(start, min(stop, inner_start)):
-        for j in range(taps.size):
-            out[k - start] += taps[j] * (row[max(0, min(row.size - 1, k + j - half))] - level)
-    for k in range(max(start, inner_start, inner_stop), stop):
-        for j in range(taps.size):
-            out[k - start] += taps[j] * (row[max(0, min(row.size - 1, k + j - half))] - level)
+    n = stop - start
+    wide = np.empty(n + 2 * half, dtype=np.float32)
+    inside = row[max(0, start - half) : min(row.size, stop + half)]
+    skipped = max(0, half - start)
+    wide[:skipped] = np.float64(row[0]) - level
+    wide[skipped + inside.size :] = np.float64(row[row.size - 1]) - level
+    middle = wide[skipped : skipped + inside.size]
+    for k in range(inside.size):
+        middle[k] = np.float64(inside[k]) - level
+    centre = wide[half : half + n]
+    for k in range(n):
+        out[k] = taps[half] * centre[k]
+    # two pairs of taps at a time: fewer rounds through the memory
+    for j in range(1, half, 2):
+        one, two = taps[half + j], taps[half + j + 1]
+        early, late = wide[half - j : half - j + n], wide[half + j : half + j + n]
+        earlier, later = wide[half - j - 1 : half - j - 1 + n], wide[half + j + 1 : half + j + 1 + n]
+        for k in range(n):
+            out[k] += one * (early[k] + late[k]) + two * (earlier[k] + later[k])
+    if half % 2 == 1:
+        early, late = wide[:n], wide[2 * half : 2 * half + n]
+        for k in range(n):
+            out[k] += taps[0] * (early[k] + late[k])

@@ -115,9 +115,33 @@ def crossing_probability(level: float, correlation: float) -> float:
     return total * 0.5 * angle / math.pi
 
 
+def _crossing_curve() -> Array:
+    """Chebyshev coefficients of the chance of crossing ``LEVEL`` over the angle, 0 to pi/2: right to 1e-9."""
+    angles = 0.25 * math.pi * (np.cos(math.pi * (np.arange(29) + 0.5) / 29) + 1.0)
+    x = np.tan(0.5 * angles[:, None] * (_FINE_NODES + 1.0))
+    chances = 0.5 * angles / math.pi * (np.exp(-0.5 * LEVEL * LEVEL * (1.0 + x * x)) @ _FINE_WEIGHTS)
+    return np.asarray(np.polynomial.chebyshev.chebfit(4.0 * angles / math.pi - 1.0, chances, 28), dtype=np.float64)
+
+
+_FINE_NODES, _FINE_WEIGHTS = np.polynomial.legendre.leggauss(64)
+_CROSSING = _crossing_curve()
+_BELOW = float(ndtr(LEVEL))
+_LOG_BELOW = math.log(_BELOW)
+
+
+@compiled
+def level_crossing(correlation: float) -> float:
+    """``crossing_probability`` at ``LEVEL``, by Clenshaw's recurrence: the measuring kernels need it for every sweep."""
+    reach = math.sqrt(max(0.0, (1.0 - correlation) / max(1.0 + correlation, 1e-9)))
+    x = 4.0 * math.atan(reach) / math.pi - 1.0
+    one = two = 0.0
+    for k in range(_CROSSING.size - 1, 0, -1):
+        one, two = 2.0 * x * one - two + _CROSSING[k], one
+    return float(x * one - two + _CROSSING[0])
+
+
 @compiled
 def effective_samples(correlation: float, n_samples: float) -> float:
     """Number of independent samples that reach as far as ``n_samples`` with this correlation between neighbours."""
-    below = 1.0 - upper_tail(LEVEL)
-    stay = 1.0 - crossing_probability(LEVEL, correlation) / below
-    return max(1.0, 1.0 + (n_samples - 1.0) * math.log(stay) / math.log(below))
+    stay = 1.0 - level_crossing(correlation) / _BELOW
+    return max(1.0, 1.0 + (n_samples - 1.0) * math.log(stay) / _LOG_BELOW)

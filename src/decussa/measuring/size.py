@@ -21,6 +21,7 @@ from decussa.measuring.compiled import compiled
 from decussa.measuring.filters import smooth_stretch
 from decussa.measuring.noise import effective_samples
 from decussa.measuring.size_table import DENSITIES, RANGES, size_table
+from decussa.measuring.stretch import extremes, lean_about, mean_of, power_about
 from decussa.model.sweep import SamplesUv
 
 Array = NDArray[np.float64]
@@ -38,39 +39,33 @@ _RANGE_STEP = float(RANGES[1] - RANGES[0])
 
 @compiled
 def noise_and_range(
-    row: SamplesUv, level: float, base_start: int, base_stop: int, start: int, stop: int, taps: Array,
+    row: SamplesUv, level: float, base_start: int, base_stop: int, start: int, stop: int, taps: NDArray[np.float32],
     samples_per_ms: float, facts: Array,
 ) -> None:  # fmt: skip
     """Fill ``facts`` with noise RMS, independent samples per ms, peak-to-peak in the window and range of the baseline.
 
     All are those of the sweep smoothed about its ``level``.
     """
-    base = np.empty(base_stop - base_start)
+    smooth = np.empty(max(base_stop - base_start, stop - start), dtype=np.float32)
+    base = smooth[: base_stop - base_start]
     smooth_stretch(row, level, base_start, base_stop, taps, base)
-    rms, density = describe_noise(base, samples_per_ms)
-    window = np.empty(stop - start)
+    facts[0], facts[1] = describe_noise(base, samples_per_ms)
+    low, high = extremes(base)
+    facts[3] = np.float64(high) - np.float64(low)
+    window = smooth[: stop - start]
     smooth_stretch(row, level, start, stop, taps, window)
-    facts[0], facts[1], facts[2], facts[3] = rms, density, window.max() - window.min(), base.max() - base.min()
+    low, high = extremes(window)
+    facts[2] = np.float64(high) - np.float64(low)
 
 
 @compiled
-def describe_noise(base: Array, samples_per_ms: float) -> tuple[float, float]:
+def describe_noise(base: SamplesUv, samples_per_ms: float) -> tuple[float, float]:
     """RMS of the noise about its mean, and how many independent samples one ms of it holds."""
-    mean = 0.0
-    for k in range(base.size):
-        mean += base[k]
-    mean /= base.size
-    power = together = 0.0
-    last = base[0] - mean
-    for k in range(base.size):
-        now = base[k] - mean
-        power += now * now
-        together += now * last
-        last = now
-    together -= (base[0] - mean) ** 2
+    mean = mean_of(base)
+    power = power_about(base, mean)
     if not power > 0.0:
         return 0.0, samples_per_ms
-    correlation = min(0.9999, max(0.0, together / power))
+    correlation = min(0.9999, max(0.0, lean_about(base, mean) / power))
     return math.sqrt(power / base.size), (effective_samples(correlation, 2.0) - 1.0) * samples_per_ms
 
 

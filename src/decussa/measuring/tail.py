@@ -8,12 +8,13 @@ the heart, mains or a drift steps there as well. Common practice, no source.
 
 from __future__ import annotations
 
-import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled
+from decussa.measuring.compiled import compiled, regrouped
+from decussa.measuring.stretch import mean_of
 from decussa.model.sweep import SamplesUv
 
 #: Time constants that are tried, in ms.
@@ -30,6 +31,14 @@ GAIN_RATIO = 2.0
 PLACES = 5
 
 
+@lru_cache(maxsize=8)
+def tail_curves(rate_hz: float, n_samples: int) -> NDArray[np.float32]:
+    """Return what is left of a tail of height 1 after so many samples, shape (time constants, n_samples)."""
+    curves = np.array(np.exp(-np.arange(n_samples) * (1e3 / rate_hz) / TAUS_MS[:, None]), dtype=np.float32)
+    curves.setflags(write=False)
+    return curves
+
+
 @compiled
 def remove_tail(
     row: SamplesUv,
@@ -40,6 +49,7 @@ def remove_tail(
     rms: float,
     step_rms: float,
     per_ms: float,
+    curves: NDArray[np.float32],
 ) -> float:
     """Take the tail away from ``row`` from sample ``end`` on; return its height there in uV, 0 where none is clear.
 
@@ -57,46 +67,55 @@ def remove_tail(
     heights, gains = np.empty(TAUS_MS.size), np.empty(TAUS_MS.size)
     gap = end - first_pulse
     room = level_stop - base_start - level_length - gap - length
-    fit_tail(row, level_stop - level_length, level_stop, end, length, variance, per_ms, heights, gains)
+    fit_tail(row, level_stop - level_length, level_stop, end, length, variance, curves, heights, gains)
     best = gains.max()
     if room < 0 or best < LEAST_GAIN:
         return 0.0
     no_heights, no_gains = np.empty(TAUS_MS.size), np.empty(TAUS_MS.size)
     for place in range(PLACES):
         stop = base_start + level_length + room * place // (PLACES - 1)
-        fit_tail(row, stop - level_length, stop, stop + gap, length, variance, per_ms, no_heights, no_gains)
+        fit_tail(row, stop - level_length, stop, stop + gap, length, variance, curves, no_heights, no_gains)
         if best < GAIN_RATIO * no_gains.max():
             return 0.0
     weights = np.exp(gains - best)
     weights /= weights.sum()
-    height = 0.0
-    for j in range(TAUS_MS.size):
-        height += weights[j] * heights[j]
-        decay = math.exp(-1.0 / (TAUS_MS[j] * per_ms))
-        value = weights[j] * heights[j]
-        for k in range(end, row.size):
-            row[k] -= value
-            value *= decay
-    return height
+    take_away(row[end:], weights * heights, curves)
+    return float((weights * heights).sum())
+
+
+@regrouped
+def take_away(rest: SamplesUv, heights: NDArray[np.float64], curves: NDArray[np.float32]) -> None:
+    """Take the sum of all curves with their ``heights`` away from ``rest``."""
+    total = np.zeros(rest.size, dtype=np.float32)
+    for j in range(heights.size):
+        height = np.float32(heights[j])
+        curve = curves[j, : rest.size]
+        for k in range(rest.size):
+            total[k] += height * curve[k]
+    for k in range(rest.size):
+        rest[k] -= total[k]
 
 
 @compiled
 def fit_tail(
-    row: SamplesUv, level_start: int, level_stop: int, start: int, length: int, variance: float, per_ms: float,
-    heights: NDArray[np.float64], gains: NDArray[np.float64],
+    row: SamplesUv, level_start: int, level_stop: int, start: int, length: int, variance: float,
+    curves: NDArray[np.float32], heights: NDArray[np.float64], gains: NDArray[np.float64],
 ) -> None:  # fmt: skip
     """Fill height at ``start`` and gain in log likelihood for every time constant."""
-    level = 0.0
-    for k in range(level_start, level_stop):
-        level += row[k]
-    level /= level_stop - level_start
+    level = mean_of(row[level_start:level_stop])
+    stretch = row[start : start + length]
     for j in range(TAUS_MS.size):
-        decay = math.exp(-1.0 / (TAUS_MS[j] * per_ms))
-        value = 1.0
-        together = power = 0.0
-        for k in range(start, start + length):
-            together += value * (row[k] - level)
-            power += value * value
-            value *= decay
+        together, power = fit_curve(stretch, level, curves[j, :length])
         heights[j] = together / power
         gains[j] = 0.5 * together * together / power / variance
+
+
+@regrouped
+def fit_curve(stretch: SamplesUv, level: float, curve: NDArray[np.float32]) -> tuple[float, float]:
+    """Sum of the products of curve and deviation from ``level``, and of the curve's squares."""
+    together = power = 0.0
+    for k in range(stretch.size):
+        value = np.float64(curve[k])
+        together += value * (np.float64(stretch[k]) - level)
+        power += value * value
+    return together, power

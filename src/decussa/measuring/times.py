@@ -1,4 +1,4 @@
-"""The times of a block of sweeps, by the method asked for: onset and end of the response, start and end of the silence."""
+"""The columns of times of a block of sweeps: onset and end of the response, start and end of the silence."""
 
 from __future__ import annotations
 
@@ -8,10 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.artifact import Cleaned
-from decussa.measuring.classical_onsets import threshold_onsets
-from decussa.measuring.classical_silences import control_chart_silences
-from decussa.measuring.door import Window, first_pulse_ms
+from decussa.measuring.door import Window
 from decussa.measuring.latency import model_onsets
 from decussa.measuring.silent_period import model_silences
 from decussa.model.sweep import SamplesUv
@@ -48,36 +45,40 @@ class Place:
         )
 
 
-def find_times(
-    cleaned: Cleaned,
-    response_p: Array,
-    rate_hz: float,
-    onset_sample: int,
-    window_ms: Window,
-    baseline_ms: Window,
-    isi: Array,
-    onset: OnsetMethod,
-    *,
-    silent: bool,
-    intervals: bool,
-) -> dict[str, Array]:
-    """Return the columns of times, shape (n_sweeps,), ms; NaN without a response or without a silence.
+def no_times(response_p: Array) -> dict[str, Array]:
+    """Return the columns of times without any."""
+    nothing = np.full(response_p.size, np.nan)
+    return _columns(response_p, (nothing, nothing, nothing, nothing), (nothing, nothing, nothing, nothing))
 
-    With the model, ``response_p`` comes along: where the size left it open, the mean of its log odds and those of the shape.
+
+def model_times(place: Place, response_p: Array, *, onsets: bool, silent: bool, intervals: bool) -> dict[str, Array]:
+    """Return the columns of times by the models, shape (n_sweeps,), ms; NaN without a response or without a silence.
+
+    ``response_p`` comes along: where the size left it open, the mean of its log odds and those of the shape.
     """
-    artifact_end = np.where(np.isnan(cleaned.artifact_end_ms), 0.0, cleaned.artifact_end_ms)
-    place = Place(
-        cleaned.bridged_uv, rate_hz, onset_sample, window_ms, baseline_ms, artifact_end, first_pulse_ms(isi, isi.size)
-    )
-    latency = low = high = end = np.full(isi.size, np.nan)
-    silent_start = silent_end = silent_low = silent_high = np.full(isi.size, np.nan)
-    if onset == "model":
-        response_p, (latency, low, high, end) = _model_onsets(place, response_p, intervals)
-    elif onset == "threshold":
-        latency, low, high, end = _threshold_onsets(place, response_p >= LEAST_P)
-    if silent and isi.size:
-        find_silences = _control_chart_silences if onset == "threshold" else _model_silences
-        silent_start, silent_end, silent_low, silent_high = find_silences(place, end, intervals)
+    nothing = np.full(response_p.size, np.nan)
+    times = silences = (nothing, nothing, nothing, nothing)
+    if onsets:
+        response_p, times = _model_onsets(place, response_p, intervals)
+    if silent and response_p.size:
+        silences = _model_silences(place, times[3], intervals)
+    return _columns(response_p, times, silences)
+
+
+def classical_times(response_p: Array, runs: Array, silences: Array) -> dict[str, Array]:
+    """Return the columns of times of the published methods, which give no intervals.
+
+    ``runs`` holds onset and end by the threshold, ``silences`` start and end by the chart, shape (n_sweeps, 2), ms.
+    """
+    nothing = np.full(response_p.size, np.nan)
+    there = response_p >= LEAST_P
+    latency, end = np.where(there, runs[:, 0], np.nan), np.where(there, runs[:, 1], np.nan)
+    return _columns(response_p, (latency, nothing, nothing, end), (silences[:, 0], silences[:, 1], nothing, nothing))
+
+
+def _columns(response_p: Array, times: Times, silences: Times) -> dict[str, Array]:
+    latency, low, high, end = times
+    silent_start, silent_end, silent_low, silent_high = silences
     return {
         "response_p": response_p,
         "latency_ms": latency,
@@ -124,29 +125,10 @@ def pool_probabilities(by_size: Array, by_shape: Array) -> Array:
     return pooled
 
 
-def _threshold_onsets(place: Place, chosen: NDArray[np.bool_]) -> Times:
-    part = place.only(chosen)
-    found = threshold_onsets(
-        part.bridged_uv, part.rate_hz, part.onset_sample, window_ms=part.window_ms, baseline_ms=part.baseline_ms,
-        artifact_end_ms=part.artifact_end_ms, first_pulse_ms=part.first_pulse_ms,
-    )  # fmt: skip
-    times = np.full((4, chosen.size), np.nan)
-    times[:, chosen] = found.latency_ms, found.low_ms, found.high_ms, found.end_ms
-    return times[0], times[1], times[2], times[3]
-
-
 def _model_silences(place: Place, end: Array, intervals: bool) -> Times:
     found = model_silences(
         place.bridged_uv, place.rate_hz, place.onset_sample, response_end_ms=end, window_ms=place.window_ms,
         baseline_ms=place.baseline_ms, artifact_end_ms=place.artifact_end_ms, first_pulse_ms=place.first_pulse_ms,
         intervals=intervals,
-    )  # fmt: skip
-    return found.start_ms, found.end_ms, found.low_ms, found.high_ms
-
-
-def _control_chart_silences(place: Place, end: Array, intervals: bool) -> Times:  # noqa: ARG001 - the published method gives none
-    found = control_chart_silences(
-        place.bridged_uv, place.rate_hz, place.onset_sample, response_end_ms=end, window_ms=place.window_ms,
-        baseline_ms=place.baseline_ms, artifact_end_ms=place.artifact_end_ms, first_pulse_ms=place.first_pulse_ms,
     )  # fmt: skip
     return found.start_ms, found.end_ms, found.low_ms, found.high_ms
