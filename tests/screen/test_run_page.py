@@ -250,3 +250,26 @@ def test_the_page_is_clean_for_axe_in_the_dark_in_small_windows_and_on_a_phone(
         assert stop["y"] + stop["height"] <= height
         assert other.evaluate("document.documentElement.scrollWidth") <= width
         picture(other, f"run-{width}-{'dark' if dark else 'light'}")
+
+
+def test_a_window_that_hangs_delays_nothing(server, served_root, open_page, short_protocol):
+    path = make_rehearsal(served_root, "hung", short_protocol)
+    page, hung = open_page(server.url + path), open_page(server.url + path)
+    begin(page)
+    session = hung.context.new_cdp_session(hung)
+    session.send("Emulation.setScriptExecutionDisabled", {"value": False})
+    session.send("Debugger.enable")
+    session.send("Debugger.pause")
+    before = len(entries_of(served_root / "hung"))
+    give(page, 6)
+    wait_for_mode(page, "set")
+    entries = entries_of(served_root / "hung")
+    assert sum(isinstance(entry.body, Trial) for entry in entries) == 6
+    assert len(entries) > before
+    assert "listener failed" not in [entry.kind for entry in entries]
+    session.send("Debugger.resume")
+    session.send("Debugger.disable")
+    wait_for_mode(hung, "set")
+    hung.wait_for_function(
+        "shown => document.querySelector('.sheet').innerText === shown", arg=page.inner_text(".sheet")
+    )

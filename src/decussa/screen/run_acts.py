@@ -17,7 +17,7 @@ from decussa.session.operator import ALARM, NO_EVENT, Hold, LeaveStep, Stop, Wri
 from decussa.store.records import AdverseEvent, Correction, Remark, Tolerance
 
 #: What may be done whatever turn the page showed: it belongs to the session, not to one stimulus.
-_ANY_TURN = {"stop", "note", "tolerance", "adverse", "no event", "begin"}
+_ANY_TURN = {"stop", "note", "tolerance", "adverse", "no event", "begin", "gate"}
 
 
 def carry_out(live: LiveSession, act: Act) -> str:
@@ -29,8 +29,12 @@ def carry_out(live: LiveSession, act: Act) -> str:
     if not name:
         return ""
     if name not in _ANY_TURN and act.turn != live.turn.number:
-        return phrase("The session has moved on meanwhile; nothing was done.")
+        return _moved_on()
     return _ACTS[name](live, act, act.name.removeprefix(name).strip())
+
+
+def _moved_on() -> str:
+    return phrase("The session has moved on meanwhile; nothing was done.")
 
 
 def _begin(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
@@ -38,9 +42,11 @@ def _begin(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
     return ""
 
 
-def _gate(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
+def _gate(live: LiveSession, act: Act, rest: str) -> str:
     waiting = open_gates(live)
-    if rest == "next" and waiting:
+    if rest == "next":
+        if act.turn != live.turn.number or not waiting:
+            return _moved_on()
         live.operator.pass_gate(waiting[0])
     elif rest.isdigit() and 1 <= int(rest) <= len(GATES):
         live.operator.pass_gate(GATES[int(rest) - 1])
