@@ -46,6 +46,8 @@ from decussa.store.study import Study, create_study, open_study
 VIRTUAL_MORNING = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
 #: How a setting is named that says how a state changes the drive of a muscle.
 _DRIVE = "drive "
+#: How a setting is named that says what was scripted to go wrong at a stimulus.
+_MISHAP = "mishap at "
 #: Sources a session can be run with, and whether each may run unattended.
 SOURCES = ("virtual", "replay", "hand")
 
@@ -125,10 +127,9 @@ def go_on_rehearsing(
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
         with open_journal(study, session) as journal:
             started = [entry.body for entry in journal.entries() if isinstance(entry.body, Started)]
-        seed, hard = _seed_of(session), "drawn"
-        if started:
-            seed, hard = started[-1].seed, str(started[-1].settings.get("person", ""))
-        source = VirtualSource(virtual_person(protocol, seed, hard=hard))
+        seed = started[-1].seed if started else _seed_of(session)
+        person = person_of(protocol, started[-1]) if started else virtual_person(protocol, seed, hard="drawn")
+        source = VirtualSource(person, errors=mishaps_of(started[-1]) if started else None)
         clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
         return run_in(study, session, source, operator, clock=clock, seed=seed, fresh=fresh, listeners=listeners)
 
@@ -284,6 +285,19 @@ def person_of(protocol: Protocol, started: Started) -> VirtualParticipant:
     return VirtualParticipant(started.seed, montage, state=State(drive=drive), hard=hard)
 
 
+def mishaps_of(started: Started) -> dict[int, str]:
+    """Return what was scripted to go wrong in a session, by number of the stimulus."""
+    scripted = {
+        name.removeprefix(_MISHAP): str(kind) for name, kind in started.settings.items() if name.startswith(_MISHAP)
+    }
+    return {int(number): kind for number, kind in scripted.items()}
+
+
+def _mishaps(source: Source) -> dict[str, str]:
+    """Return what is scripted to go wrong: without it a debrief could not tell what was missed."""
+    return {f"{_MISHAP}{n}": kind for n, kind in source.errors.items()} if isinstance(source, VirtualSource) else {}
+
+
 def _drive(source: Source) -> dict[str, float]:
     """Return what the day did to the drive of a virtual person's muscles: without it the truth could not be told later."""
     drive = source.person.state.drive if isinstance(source, VirtualSource) else {}
@@ -386,6 +400,7 @@ def _start(
         "person": _person(source),
         "earlier session": first_session(journal.study, journal.session),
         **_drive(source),
+        **_mishaps(source),
     }
     started = Started(
         protocol_sha256=protocol_hash(text),

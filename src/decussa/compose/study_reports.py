@@ -13,7 +13,7 @@ from decussa.batch.summary import summarise
 from decussa.compose.prepared_facts import preparation_facts
 from decussa.compose.reviewed_trials import FIRST, choose_layer, review_facts, reviewed_trials
 from decussa.compose.reviewing import ReviewRoom
-from decussa.compose.sessions import person_of
+from decussa.compose.sessions import mishaps_of, person_of
 from decussa.compose.stored import search_steps, stored_recording, stored_trials, with_findings
 from decussa.model.dialogue import Found
 from decussa.model.errors import RecordingError, UsageError
@@ -158,4 +158,5 @@ def debrief_session(journal: Journal, protocol: Protocol) -> Debrief | None:
     }
     comparisons = truth_pairs(_everything_found(entries, journal.session, protocol), truth, TRUTHS)
     limit = protocol.muscles[0].rest_limit_uv
-    return debrief(comparisons, entries, view_of(entries), rest_limit_uv=limit)
+    mishaps = mishaps_of(started)
+    return debrief(comparisons, entries, view_of(entries), rest_limit_uv=limit, mishaps=mishaps)

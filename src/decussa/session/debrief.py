@@ -5,27 +5,35 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from decussa.model.dialogue import Ask, Deliver, Lost, Refused, Trial
 from decussa.model.estimate import Estimate
 from decussa.session.live_view import LiveView
+from decussa.session.noticing import Noticed, notice
+from decussa.session.operator import verdict_said
 from decussa.store.chain import Entry
+from decussa.store.preparing import Waived
+from decussa.store.records import Correction, StepMark
 
 #: Pulses that adaptive threshold hunting needs for an error of about 2.5 % of threshold (Ah Sen 2017,
 #: doi 10.1371/journal.pone.0186007, saved 15 pulses against counting; the figure is that of a monograph, Springer 2013).
 NEEDED_FOR_THRESHOLD = 17
+#: Mean distance between two hotspots found by one examiner (8.1 mm, SD 3.3: Sollmann 2013, BMC Neurosci 14:94).
+REPEATABILITY_MM = 8.1
 #: Share of doubtful trials from which on it is worth a word (common practice, no source).
 _MANY_DOUBTFUL = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """One quantity: what was found, what was true, and whether the interval held it."""
+    """One quantity: what was found, what was true, and whether the interval held it; ``quantity`` is its name in tables."""
 
     name: str
     found: Estimate
     truth: float
     unit: str
+    quantity: str = ""
 
     @property
     def held(self) -> bool | None:
@@ -59,12 +67,72 @@ class Debrief:
 
 
 def debrief(
-    comparisons: Sequence[Comparison], entries: Sequence[Entry], view: LiveView, *, rest_limit_uv: float
+    comparisons: Sequence[Comparison],
+    entries: Sequence[Entry],
+    view: LiveView,
+    *,
+    rest_limit_uv: float,
+    mishaps: Mapping[int, str] = MappingProxyType({}),
 ) -> Debrief:
-    """Return the debrief of a rehearsal from its comparisons, its journal and what the screen showed last."""
-    remarks = [_pulses(view), *_threshold_pulses(view), *_verdicts(view), *_refusals(entries), *_discomfort(entries)]
-    remarks += _warnings(entries, rest_limit_uv)
+    """Return the debrief of a rehearsal.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+        What was found against what was true.
+    entries : sequence of Entry
+        The session's journal.
+    view : LiveView
+        What the screen showed last.
+    rest_limit_uv : float
+        Background RMS from which a trial at rest is doubtful, µV.
+    mishaps : mapping of int to str
+        What was scripted to go wrong, by number of the stimulus.
+    """
+    remarks = [*_hotspot(comparisons), _pulses(view), *_threshold_pulses(view), *_verdicts(view)]
+    remarks += [*_refusals(entries), *_overruled(entries), *_discomfort(entries)]
+    remarks += [*_mishaps(notice(entries, mishaps)), *_warnings(entries, rest_limit_uv)]
     return Debrief(comparisons=tuple(comparisons), remarks=tuple(remarks))
+
+
+def _hotspot(comparisons: Sequence[Comparison]) -> list[str]:
+    """How far the hotspot was found from the true one, beside how far the same examiner finds it from day to day."""
+    by_axis = {one.quantity: one.found.value - one.truth for one in comparisons}
+    off_cm = math.hypot(by_axis.get("hotspot_x", math.nan), by_axis.get("hotspot_y", math.nan))
+    if math.isnan(off_cm):
+        return []
+    within = "within" if 10 * off_cm <= REPEATABILITY_MM else "more than"
+    return [
+        f"The hotspot was found {10 * off_cm:.0f} mm from the true one, {within} the {REPEATABILITY_MM:g} mm by which one "
+        "examiner's hotspots differ."
+    ]
+
+
+def _mishaps(noticed: Sequence[Noticed]) -> list[str]:
+    if not noticed:
+        return []
+    met = [one for one in noticed if one.verdict]
+    missed = sum(not one.how for one in met)
+    lead = f"{len(met)} things went wrong by script: {len(met) - missed} were noticed, {missed} were missed."
+    return [lead, *(one.sentence() for one in noticed)]
+
+
+def _overruled(entries: Sequence[Entry]) -> list[str]:
+    """Rules that were broken or set aside: items of the preparation waived, steps skipped, rejected trials taken back."""
+    rejected = {e.number for e in entries if isinstance(e.body, Trial) and e.body.verdict.kind == "reject"}
+    taken = {
+        e.body.entry for e in entries if isinstance(e.body, Correction) and e.body.text == verdict_said("accept")
+    } & rejected
+    waived = [entry.body.item for entry in entries if isinstance(entry.body, Waived)]
+    skipped = [e.body.step for e in entries if e.kind == "step skipped" and isinstance(e.body, StepMark)]
+    said = []
+    if waived:
+        said.append(f"Waived in the preparation: {', '.join(waived)}.")
+    if skipped:
+        said.append(f"Steps left out: {', '.join(skipped)}.")
+    if taken:
+        said.append(f"{len(taken)} trials that the rules rejected were accepted by the operator.")
+    return said
 
 
 def _pulses(view: LiveView) -> str:
@@ -146,7 +214,9 @@ def truth_pairs(
         if quantity in names and label in truth:
             true_name, words, unit = names[quantity]
             value = truth[label].get(true_name, math.nan)
-            pairs.append(Comparison(name=f"{label}, {words}", found=estimate, truth=value, unit=unit))
+            pairs.append(
+                Comparison(name=f"{label}, {words}", found=estimate, truth=value, unit=unit, quantity=quantity)
+            )
     return tuple(pairs)
 
 

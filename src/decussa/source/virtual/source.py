@@ -31,7 +31,8 @@ class VirtualSource:
 
     def __init__(self, person: VirtualParticipant, *, errors: Mapping[int, str] | None = None) -> None:
         self.person = person
-        self.mishaps = {number: mishap_of(kind) for number, kind in (errors or {}).items()}
+        self.errors = dict(errors or {})
+        self.mishaps = {number: mishap_of(kind) for number, kind in self.errors.items()}
         self._site_cm: tuple[float, float] | None = None
 
     @property
