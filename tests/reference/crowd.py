@@ -31,6 +31,7 @@ class Crowd:
 
     def __init__(self, protocol, n, *, channel=0, first_seed=0, state=RESTED):
         self.montage = protocol if isinstance(protocol, Montage) else montage_of(protocol)
+        self.first_seed, self.state = first_seed, state
         self.people = [VirtualParticipant(first_seed + seed, self.montage, state=state) for seed in range(n)]
         self.row = channel
         self.label = self.montage.sites[channel].channel
@@ -38,6 +39,11 @@ class Crowd:
 
     def __len__(self):
         return len(self.people)
+
+    @cached_property
+    def other_side(self):
+        """The same people, looked at in their second channel."""
+        return Crowd(self.montage, len(self), channel=1, first_seed=self.first_seed, state=self.state)
 
     @cached_property
     def rmt_mso(self):
@@ -63,10 +69,15 @@ class Crowd:
         return self.rmt_mso if of == "rmt" else self.amt_mso
 
     @cache  # noqa: B019
-    def singles(self, share, trials, *, contraction_pct=0.0, of="rmt", silent=False):
-        """Trials at ``share`` of a threshold: measured columns, each of shape (people, trials)."""
+    def singles(self, share, trials, *, contraction_pct=0.0, of="rmt", times=False, silent=False):
+        """Trials at ``share`` of a threshold: measured columns, each of shape (people, trials).
+
+        ``times`` asks for onsets too, ``silent`` for the end of the silence.
+        """
         return self._stack(
-            self._measure(person, [_single(share * mso)] * trials, contraction_pct, silent=silent, onsets=True)
+            self._measure(
+                person, [_single(share * mso)] * trials, contraction_pct, silent=silent, onsets=times or silent
+            )
             for person, mso in zip(self.people, self.base_mso(of), strict=True)
         )
 

@@ -17,7 +17,9 @@ def crowd_of(protocol, people):
     return Crowd(BOTH_HANDS if protocol == "both hands" else protocol, people)
 
 
-@pytest.mark.parametrize("fact", [fact for fact in FACTS if not fact.least], ids=lambda fact: f"{fact.protocol}: {fact.says}")
+@pytest.mark.parametrize(
+    "fact", [fact for fact in FACTS if not fact.least], ids=lambda fact: f"{fact.protocol}: {fact.says}"
+)
 def test_a_crowd_shows_what_is_published(fact):
     found, limits, holds = fact.check(crowd_of(fact.protocol, fact.among))
 

@@ -124,7 +124,7 @@ LES = Anatomy(
     threshold_mso=Range(mean=88.0, sd=11.0),
     active_latency_ms=Range(mean=20.8, sd=1.5), m_latency_ms=None, axon_ma=None,
     contraction_gain=0.22, silence_ms=Range(mean=110, sd=25), cond_best=0.60, inhibition=Range(mean=0.090, sd=0.032),
-    facilitation=Range(mean=-0.020, sd=0.018), long_inhibition=Range(mean=0.09, sd=0.04), rail_uv=6_000.0,
+    facilitation=Range(mean=-0.040, sd=0.018), long_inhibition=Range(mean=0.09, sd=0.04), rail_uv=6_000.0,
     artifact_uv=2_500.0, heart_uv=40.0, spot_cm=(Range(mean=0.6, sd=0.4), Range(mean=0.3, sd=0.6)), reach_cm=5.0,
     bears_mso=Range(mean=110.0, sd=18.0),
 )  # fmt: skip

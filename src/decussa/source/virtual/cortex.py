@@ -62,7 +62,7 @@ WAIT_DRIVE = 0.12
 REFRACTORY_MS = 12.0
 #: Correlation that makes the silent periods of two sides of a person differ by some 15 ms at most (Rev Neurol 1999,
 #: doi 10.33588/rn.2803.98238), where people differ by 30 (Fritz 1997, doi 10.1016/S0924-980X(97)96675-3).
-SIDES_ALIKE = 0.995
+SIDES_ALIKE = 0.998
 #: The criterion that defines thresholds: 50 µV at rest (Rossini 1994, doi 10.1016/0013-4694(94)90029-9), 200 µV in contraction.
 REST_CRITERION_UV = 50.0
 ACTIVE_CRITERION_UV = 200.0

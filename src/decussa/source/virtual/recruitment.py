@@ -14,7 +14,7 @@ import math
 
 #: Pool drive that a unit of drive recruits: at rest, median over people and SD of its logarithm; in strong contraction.
 REST_GAIN, REST_GAIN_SD = 0.88, 0.36
-ACTIVE_GAIN = 2.7
+ACTIVE_GAIN = 3.0
 #: Contraction, in % MVC, that does 63 % of the steepening.
 STEEPENING_PCT = 17.0
 #: Pool drive above the threshold at which the line bends, and how much is still gained beyond: the largest units stay out.
