@@ -31,9 +31,11 @@ from decussa.model.stimulus import Stimulus
 from decussa.model.table import SUMMARY_COLUMNS, TRIAL_COLUMNS, Column
 from decussa.model.trial import Verdict
 from decussa.protocol.schema import SHIPPED, Coil, Criterion, Limits, People, ProtocolMuscle, Screening, Study
+from decussa.protocol.screening import FORM_VERSION, TOPICS
 from decussa.protocol.steps import PairedCondition, Section, Step, StepBase
 from decussa.session.lifecycle import diagram
 from decussa.session.limits import GATES
+from decussa.session.preparation import GATE_OF
 from decussa.store.codec import encode
 from decussa.store.kinds import KINDS
 
@@ -231,11 +233,80 @@ _KINDS = (
     ("float", "number"),
 )
 
+
+def screening_page() -> str:
+    """Return the page on the screening before stimulation: every topic with its question and classes."""
+    rows = "\n".join(
+        f"| {topic.name} | {topic.question} | {topic.volunteers if topic.flag == 'yes' else f'{topic.volunteers} on no'} "
+        f"| {topic.patients if topic.flag == 'yes' else f'{topic.patients} on no'} | `{topic.key}` |"
+        for topic in TOPICS
+    )
+    gates = "\n".join(f"| {gate} | {item} |" for item, gate in GATE_OF.items())
+    return f"""# Screening, signatures, gates
+
+What comes before the first pulse, who may sign, and where each thing is kept. On the page: [Prepare](app.md#prepare).
+
+**The result of a screening is a reminder built from answers, not a clearance.** Any flagged answer is judged and signed by the
+responsible physician or principal investigator before stimulation. Your ethics approval, your institution's rules and the law
+come first. The form is our own wording of the topics of Rossi 2009 (doi 10.1016/j.clinph.2009.08.016) and Rossi 2011 (Clin
+Neurophysiol 122:1686), with newer risks from Rossi 2021 (doi 10.1016/j.clinph.2020.10.003); those lists were never meant as
+absolute bans. The classes are common practice and in part from memory: a licensed person of your site confirms them before the
+form is used.
+
+## The form, version {FORM_VERSION}
+
+Asked whole at every visit; it holds until midnight. *Go*: nothing flagged. *Review*: somebody entitled decides and signs. *Stop*:
+excluded by default. Each question is answered with no, yes or not known; *not known* is at least reviewed. A flagged answer
+needs a few words.
+
+| topic | question | volunteers | patients | key |
+| --- | --- | --- | --- | --- |
+{rows}
+
+A site may be stricter, and looser only where its approval says so: the protocol's section
+[`[screening]`](protocol.md#screening) names topics by their key, and `review` needs the number of the approval in `[study]`.
+
+## Who signs, who passes
+
+| role | may |
+| --- | --- |
+| operator | prepare, run; pass what is about the measurement alone: vertex, start site, electrodes of no target |
+| reviewer | review |
+| principal investigator | sign a flagged answer of a volunteer; pass the second person and the emergency plan; add people |
+| physician | sign every flagged answer; pass nerve stimulation |
+
+Consent, screening, ear protection and the participant's way to stop are passed by nobody. A *stop* cannot be signed while
+preparing. Each of these acts is by name, personal PIN and reason. A PIN is stored as a salted slow hash (scrypt, RFC 7914);
+after five wrong ones in a row none is taken for five minutes. Where no PIN is set up, the entry and the report say *identity not
+verified*. From the first principal investigator with a PIN on, only they add people.
+
+## Gates
+
+The engine gives no stimulus before its gates are confirmed; each rests on an item of the preparation.
+
+| gate of the engine | item |
+| --- | --- |
+{gates}
+
+Everything but consent, height and preferred hand is open again on the next day.
+
+## Where it is kept
+
+| what | where |
+| --- | --- |
+| answers, the words to them, why somebody decided as they did | `private.db` alone; wiped when the participant withdraws |
+| names and PIN hashes | `private.db` alone: never in an export or the default back-up |
+| version of the form, class, decision, code and role of who signed, whether verified, when it ends | the session's journal |
+| who confirmed what, placement, both arcs over the head | the session's journal |
+"""
+
+
 PAGES = {
     "tables.md": columns_page,
     "journal-entries.md": entries_page,
     "session.md": session_page,
     "protocol.md": protocol_page,
+    "screening.md": screening_page,
 }
 
 if __name__ == "__main__":
