@@ -175,10 +175,16 @@ def _row(one: Quantity) -> str:
     if math.isfinite(found.value):
         how = f"{found.n}, {how}" if how else str(found.n)
     return (
-        f'<tr><td>{text(one.name)}</td><td class="v">{value}</td><td class="iv">{interval}</td><td class="unit">{text(unit)}</td>'
+        f'<tr><td>{text(one.name)}</td><td class="v">{value}</td><td class="iv">{interval}</td>'
+        f'<td class="unit">{text(_tied(unit))}</td>'
         f'<td class="scale">{strip(found, one.earlier, is_ratio=not one.unit)}</td><td class="how">{how}</td>'
         f"<td>{review_mark(one.review)}</td></tr>"
     )
+
+
+def _tied(unit: str) -> str:
+    """Return a unit that is not broken between percent and of what."""
+    return unit.replace("% MSO", "%\u00a0MSO")
 
 
 def review_mark(said: str) -> str:

@@ -131,8 +131,8 @@ def _foot(layer: Layer) -> str:
         name, more = phrase("Not blind, {nth} ({rater}).", nth=nth, rater=layer.rater), ""
     keys = (
         ("→", phrase("next"), "next"),
-        ("F", phrase("next doubtful"), "doubtful"),
         ("←", phrase("back"), "back"),
+        ("F", phrase("next doubtful"), "doubtful"),
         ("U", phrase("undo by a new entry"), "undo"),
         ("V", phrase("whole sweep"), "whole"),
         ("+", phrase("larger"), "larger"),

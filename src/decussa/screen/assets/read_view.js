@@ -178,10 +178,12 @@ export default {
       const [t0, t1] = this.spanOf(group, fact);
       const box = { left: 4, right: w - (w > 480 ? 104 : 12), top: 46, bottom: h - 30 };
       const scale = this.scaleOf(group, fact, t0, t1);
-      const middle = (box.top + box.bottom) / 2, unit = (box.bottom - box.top) / scale.span * this.gain;
+      this.zoom = this.zoomOf(fact, scale);
+      // Larger is larger about the baseline.
+      const middle = (box.top + box.bottom) / 2, unit = (box.bottom - box.top) / scale.span * this.zoom, centre = scale.centre / this.zoom;
       this.tx = (t) => box.left + ((t - t0) / (t1 - t0)) * (box.right - box.left);
       this.invert = (x) => t0 + ((x - box.left) / (box.right - box.left)) * (t1 - t0);
-      const ty = (v) => middle - (v - scale.centre) * unit;
+      const ty = (v) => middle - (v - centre) * unit;
       const style = getComputedStyle(document.documentElement);
       const ink = (name) => style.getPropertyValue(name).trim();
       const pen = { g, ink, box, w, h, ty, t0, t1 };
@@ -195,6 +197,16 @@ export default {
       this.drawSize(pen, fact);
       this.drawMarks(pen, fact);
       this.drawScale(pen, scale);
+    },
+    // The end of a silence is sought in the background, which a large response leaves no room for: it is drawn larger meanwhile.
+    zoomOf(fact, scale) {
+      if (this.taken !== 'silent_end_ms' || this.gain !== 1) return this.gain;
+      let sum = 0, count = 0;
+      for (let i = 0, last = this.index(fact.blanks[0][0]); i < last; i++) {
+        const v = this.samples[this.at * this.length + i];
+        if (v === v) { sum += v * v; count++; }
+      }
+      return count && sum ? Math.min(Math.max(scale.span / (10 * Math.sqrt(sum / count)), 1), 200) : 1;
     },
     scaleOf(group, fact, t0, t1) {
       if (group.scale && group.scale.t0 === t0 && group.scale.t1 === t1) return group.scale;
@@ -222,11 +234,11 @@ export default {
     overlayOf(group, pen, ratio, scale) {
       const { box, ink, t0, t1 } = pen;
       const width = Math.round((box.right - box.left) * ratio), height = Math.round((box.bottom - box.top) * ratio);
-      const name = `${width} ${height} ${t0} ${t1} ${this.gain} ${scale.span}`;
+      const name = `${width} ${height} ${t0} ${t1} ${this.zoom} ${scale.span}`;
       if (group.overlay && group.name === name) return group.overlay;
       const colour = (token) => { const hex = ink(token).slice(1); return [0, 2, 4].map((i) => parseInt(hex.slice(i, i + 2), 16)); };
       const density = new Uint16Array(width * height), odd = new Uint8Array(width * height);
-      const unit = height / scale.span * this.gain, middle = height / 2;
+      const unit = height / scale.span * this.zoom, middle = height / 2, rest = scale.centre / this.zoom;
       const perColumn = (t1 - t0) / (width - 1) / this.step;
       const first = (t0 - this.start) / this.step;
       for (const at of group.members) {
@@ -248,7 +260,7 @@ export default {
             for (; i <= last; i++) { const v = this.samples[from + i]; if (v < low) low = v; if (v > high) high = v; }
           }
           if (!(low <= high)) { before = NaN; continue; }
-          let top = Math.round(middle - (high - scale.centre) * unit), foot = Math.round(middle - (low - scale.centre) * unit);
+          let top = Math.round(middle - (high - rest) * unit), foot = Math.round(middle - (low - rest) * unit);
           const centre = (top + foot) >> 1;
           if (before === before) { if (before < top) top = before; else if (before > foot) foot = before; }
           before = centre;
@@ -334,12 +346,13 @@ export default {
       const x = box.right + 12;
       for (const [t, v] of [[at, top], [under, foot]]) {
         if (pen.w > 480) this.line(pen, this.tx(t) + 8, held(v), x, held(v), ink('--edge'), 1.2, [4, 4]);
+        if (held(v) !== ty(v)) continue; // cut off by the frame
         g.beginPath(); g.arc(this.tx(t), held(v), 5, 0, 2 * Math.PI); g.fillStyle = ink('--sheet'); g.fill();
         g.strokeStyle = ink('--now'); g.lineWidth = 2.2; g.stroke();
       }
       if (pen.w <= 480) return;
       this.line(pen, x, held(top), x, held(foot), ink('--ink'), 1.5);
-      for (const v of [top, foot]) this.line(pen, x - 5, held(v), x + 5, held(v), ink('--ink'), 1.5);
+      for (const v of [top, foot].filter((end) => held(end) === ty(end))) this.line(pen, x - 5, held(v), x + 5, held(v), ink('--ink'), 1.5);
       const words = this.blind ? '' : uvText(fact.sizes.amplitude_uv);
       this.write(pen, words, x + 10, (held(top) + held(foot)) / 2 + 5, 'left', ink('--ink'), 600);
     },
@@ -379,9 +392,9 @@ export default {
     drawScale(pen, scale) {
       const { box, ink, t0, t1 } = pen, height = box.bottom - box.top;
       if (!this.blind) {
-        const raw = scale.span / this.gain / 4, power = 10 ** Math.floor(Math.log10(raw));
+        const raw = scale.span / this.zoom / 4, power = 10 ** Math.floor(Math.log10(raw));
         const bar = [1, 2, 5, 10].map((f) => f * power).find((f) => f >= raw);
-        const long = bar / scale.span * this.gain * height;
+        const long = bar / scale.span * this.zoom * height;
         this.line(pen, box.left + 6, box.top + 8, box.left + 6, box.top + 8 + long, ink('--ink'), 3);
         this.write(pen, bar >= 1000 ? `${bar / 1000}\u202fmV` : `${bar}\u202f\u00b5V`, box.left + 15, box.top + 13 + long / 2, 'left', ink('--ink-2'));
       }
@@ -501,7 +514,7 @@ export default {
       rows.push([`${escaped(words.window)} <kbd>W</kbd>`, `${num(from, from % 1 ? 1 : 0)}\u2013${num(to, to % 1 ? 1 : 0)}\u202fms`, moved ? `${escaped(words.proposed)} ${num(fact.proposed.window_start_ms, 0)}\u2013${num(fact.proposed.window_end_ms, 0)}` : '', true]);
       rows.push([words.background, uvText(fact.values.background_rms_uv), known(fact.limit) ? `${escaped(words.limit)} ${num(fact.limit, 0)}\u202f\u00b5V` : escaped(words.active)]);
       if (this.blind) rows.push([words.condition, HIDDEN(words.hidden), '']);
-      if (words.others) rows.push([words.others, this.blind ? HIDDEN(words.hidden) : escaped((fact.others || []).join(', ') || words.notSeen), '']);
+      if (words.others) rows.push([words.others, this.blind ? HIDDEN(words.hidden) : escaped((fact.others || []).join(', ')), this.blind || (fact.others || []).length ? '' : escaped(words.notSeen)]);
       this.$refs.facts.innerHTML = rows.map(([name, value, under, ready]) => `<div><dt>${ready ? name : escaped(name)}</dt><dd>${value}${under ? ` <small>${under}</small>` : ''}</dd></div>`).join('');
       this.$refs.verdicts.innerHTML = VERDICTS.map((kind, i) => `<button type="button" class="btn ${kind === fact.verdict ? 'on' : ''}" aria-pressed="${kind === fact.verdict}" data-verdict="${kind}"><span class="say ${kind}">${sign(kind, 18)}<span>${escaped(words.verdicts[kind])}</span></span><kbd>${i + 1}</kbd></button>`).join('');
       if (document.activeElement !== this.$refs.reason) this.$refs.reason.value = fact.verdict === 'accept' ? '' : fact.reason || '';
