@@ -2,8 +2,12 @@
 
 import itertools
 
+import pytest
+
 from decussa.compose.sessions import new_study
 from decussa.model.dialogue import Trial
+from decussa.session.operator import Unattended
+from decussa.store.chain import STUDY
 from decussa.store.check import check_study
 from decussa.store.journal import open_journal
 from decussa.store.people import add_participant, add_session
@@ -22,6 +26,18 @@ from tests.screen.driving import (
     wait_for_entry,
     wait_for_mode,
 )
+from tests.session.stage import Spoilt, go, make_study, nothing
+
+
+class PowerCutError(Exception):
+    """The program ends here."""
+
+
+class CutOff(Unattended):
+    """Ends with the program where an answer is missing."""
+
+    def say_outcome(self, request, number):  # noqa: ARG002
+        raise PowerCutError
 
 
 def entries_of(folder, session="V-0005-1"):
@@ -33,22 +49,92 @@ def kinds_of(folder, session="V-0005-1"):
     return [entry.kind for entry in entries_of(folder, session)]
 
 
-def test_a_short_rehearsal_runs_by_keyboard_alone_and_ends_with_its_debrief_one_key_away(
+def test_a_rehearsal_runs_by_keyboard_alone_from_the_study_page_to_the_debrief(
     server, served_root, open_page, short_protocol, find_violations, picture
 ):
-    page = open_page(server.url + make_rehearsal(served_root, "whole", short_protocol))
+    new_study(served_root / "whole", str(short_protocol))
+    page = open_page(f"{server.url}/study/whole")
+    page.wait_for_selector('[data-act="sheet rehearse"]')
+    page.keyboard.press("r")
+    page.wait_for_selector("#seed")
+    page.keyboard.type("5")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/run/*/V-*")
+    folder, session = page.url.split("/")[-2:]
     assert not find_violations(page)
     begin(page)
-    give(page, 4)
+    while "Threshold so far" not in page.inner_text(".near") or page.locator("svg .grow, svg .ik3").count() < 1:
+        give(page, 1)
+    give(page, 3)
+    wait_for_mode(page, "set")
     assert not find_violations(page)
     picture(page, "run-threshold")
     modes = finish(page)
-    assert modes.count("set") > 8
+    assert modes.count("set") > 5
     assert "Finished." in page.inner_text(".far")
-    assert "/read/whole/V-0005-1/debrief" in page.get_attribute('[data-link="see debrief"]', "href")
     assert not find_violations(page)
-    assert kinds_of(served_root / "whole")[-1] == "finished"
-    assert not check_study(served_root / "whole")
+    study = next(path.parent for path in served_root.glob(f"**/{folder}/study.db"))
+    assert kinds_of(study, session)[-1] == "finished"
+    assert not check_study(study)
+    assert kinds_of(served_root / "whole", STUDY) == ["study created"]
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"**/read/{folder}/{session}/debrief")
+    page.wait_for_selector("text=Your estimates and the truth")
+
+
+def test_a_pulse_without_an_answer_is_put_to_the_operator_and_not_repeated(
+    server, served_root, open_page, find_violations
+):
+    folder = make_study(served_root / "unknown")
+    with pytest.raises(PowerCutError):
+        go(folder, source=Spoilt(spoil={4: nothing}), operator=CutOff())
+    page = open_page(f"{server.url}/run/unknown/V-0005-1")
+    wait_for_mode(page, "idle")
+    press(page, "Enter")
+    wait_for_mode(page, "outcome")
+    assert "Was pulse 4 given?" in page.inner_text(".far")
+    assert not find_violations(page)
+    page.keyboard.press("1")
+    page.wait_for_selector(".form input")
+    page.keyboard.type("85")
+    press(page, "Enter")
+    wait_for_mode(page, "set", "question")
+    fourth = [entry.body for entry in entries_of(folder) if isinstance(entry.body, Trial)][-1]
+    assert fourth.number == 4
+    assert fourth.value("FDI right", "amplitude_uv") == 85
+    assert fourth.verdict.kind == "doubtful"
+
+
+def test_a_plan_that_changed_is_said_and_a_fresh_one_goes_on_from_what_was_found(
+    server, served_root, open_page, short_protocol
+):
+    page = open_page(server.url + make_rehearsal(served_root, "before", short_protocol))
+    begin(page)
+    give(page, 3)
+    wait_for_mode(page, "set")
+    page.keyboard.press(" ")
+    wait_for_mode(page, "held")
+    page.keyboard.press("x")
+    page.wait_for_selector("#reason")
+    press(page, "Enter")
+    wait_for_mode(page, "idle")
+    written = served_root / "before" / "protocol.toml"
+    written.chmod(0o644)
+    written.write_text(
+        written.read_text(encoding="utf-8").replace("start_mso = 30", "start_mso = 25"), encoding="utf-8"
+    )
+    press(page, "Enter")
+    wait_for_mode(page, "error")
+    said = page.inner_text(".far")
+    assert "The plan changed since this session began." in said
+    assert str(served_root) not in said
+    press(page, "Enter")
+    wait_for_mode(page, "gates")
+    assert "5 things are open" in page.inner_text(".far")
+    for number in range(1, 6):
+        press(page, str(number))
+    wait_for_mode(page, "set")
+    assert "plan changed" in kinds_of(served_root / "before")
 
 
 def test_notes_verdicts_tolerance_hold_skip_and_stop_are_one_key_each_and_entries_of_the_journal(
