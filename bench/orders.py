@@ -2,10 +2,10 @@
 
 Run: ``python -m bench.orders --sequences 10000``. Sequences are those of the shipped protocols' blocks, by seed, counted without
 the program's own functions: every small block holds every condition once, at most three equal in a row, the first trial of a
-paired block is a test pulse alone (practice of published paired-pulse work: Kujirai 1993, J Physiol 471:501, interleaved the
-test alone with the pairs; the run length is common practice, no source). Waits are held against the uniform distribution by
-Kolmogorov and Smirnov's and Pearson's tests over all sequences. Then every byte of a small session's entries and sweeps is
-changed, one after the other, and the check must name the entry.
+paired block is a test pulse alone. Interleaving test pulses with pairs is the practice of Kujirai 1993, J Physiol 471:501 (from
+memory); the longest run is common practice, no source. Waits are held against the uniform distribution by Kolmogorov and
+Smirnov's and Pearson's tests over all sequences. Then every byte of a small session's entries and sweeps is changed, one after
+the other, and the check must name the entry.
 """
 
 from __future__ import annotations
@@ -21,9 +21,8 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 
-from decussa.plan.combine import draw_waits_forever
 from decussa.plan.paired_block import TEST_ALONE
-from decussa.protocol.order import mixed_order
+from decussa.protocol.order import draw_waits, mixed_order
 from decussa.protocol.schema import SHIPPED, load_protocol
 from decussa.protocol.steps import PairedBlock, RecruitmentCurve
 from decussa.store.check import check_study
@@ -72,7 +71,7 @@ def orders(sequences: int) -> None:
 def waits(sequences: int, each: int = 100) -> None:
     """Hold the waits against the uniform distribution, to the tenth of a second to which they are rounded."""
     for span in sorted({load_protocol(name)[0].limits.interval_s for name in SHIPPED}):
-        draws = [draw_waits_forever(span, seed=seed) for seed in range(sequences)]
+        draws = [draw_waits(span, seed=seed + round(1000 * sum(span))) for seed in range(sequences)]
         drawn = np.array([[next(draw) for _ in range(each)] for draw in draws])
         steps = round((span[1] - span[0]) * 10)
         counts = np.bincount(np.round((drawn.ravel() - span[0]) * 10).astype(int), minlength=steps + 1)

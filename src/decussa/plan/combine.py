@@ -6,8 +6,6 @@ import math
 from collections.abc import Generator, Iterator
 from dataclasses import replace
 
-import numpy as np
-
 from decussa.model.dialogue import Ask, Deliver, Lost, Plan, Refused, Reply, Request, Rest, Show, Trial
 from decussa.model.stimulus import Stimulus
 from decussa.plan.frame import DeliverReply, ask_number, deliver
@@ -30,14 +28,6 @@ def with_waits(plan: Plan, waits: Iterator[float]) -> Plan:
             request = replace(request, wait_s=next(waits))
         request = advance(plan, (yield request))
     return request.found
-
-
-def draw_waits_forever(span_s: tuple[float, float], *, seed: int) -> Iterator[float]:
-    """Yield waits in seconds, uniform over ``span_s``, to a tenth of a second; the same seed yields the same."""
-    rng = np.random.default_rng(seed)
-    low, high = span_s
-    while True:
-        yield min(max(round(float(rng.uniform(low, high)), 1), low), high)
 
 
 def with_breaks(plan: Plan, *, every: int, seconds: float) -> Plan:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from decussa.model.dialogue import Found, Jump, Plan, Reply, Request
 from decussa.plan.blocks import give_recruitment_curve, give_silent_period_block, give_single_block
 from decussa.plan.closing import close_session
-from decussa.plan.combine import Climb, draw_waits_forever, with_breaks, with_climb, with_waits
+from decussa.plan.combine import Climb, with_breaks, with_climb, with_waits
 from decussa.plan.contraction import find_maximal_contraction
 from decussa.plan.familiarisation import familiarise
 from decussa.plan.find_hotspot import find_hotspot
@@ -22,6 +22,7 @@ from decussa.plan.recheck import recheck
 from decussa.plan.step import Ended, advance
 from decussa.plan.trunk import find_trunk_levels
 from decussa.protocol.intensity import Reference
+from decussa.protocol.order import draw_waits
 from decussa.protocol.schema import Protocol, ProtocolMuscle
 from decussa.protocol.steps import Hotspot, Step
 
@@ -79,7 +80,7 @@ def session_plan(
     """
     found = dict(earlier or {})
     climb = Climb(protocol.limits)
-    waits = draw_waits_forever(protocol.limits.interval_s, seed=seed)
+    waits = draw_waits(protocol.limits.interval_s, seed=seed)
     for number, step in enumerate(protocol.steps):
         if step_name(step) in leave_out:
             continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -80,8 +80,9 @@ def _longest_run(order: Sequence[str]) -> int:
     return longest
 
 
-def draw_waits(count: int, span_s: tuple[float, float], *, seed: int) -> tuple[float, ...]:
-    """Return ``count`` waits in seconds, uniform over ``span_s``, to a tenth of a second; the same seed gives the same waits."""
-    low, high = span_s
+def draw_waits(span_s: tuple[float, float], *, seed: int) -> Iterator[float]:
+    """Yield waits in seconds, uniform over ``span_s``, to a tenth of a second; the same seed yields the same."""
     rng = np.random.default_rng(seed)
-    return tuple(float(wait) for wait in np.clip(np.round(rng.uniform(low, high, count), 1), low, high))
+    low, high = span_s
+    while True:
+        yield min(max(round(float(rng.uniform(low, high)), 1), low), high)
