@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from io import FileIO
@@ -153,7 +154,7 @@ def read_annotations(header: EdfHeader) -> tuple[Annotation, ...]:
                 for carrier in carriers:
                     file.seek(header.header_bytes + record * header.record_bytes + carrier.first_byte)
                     block = file.read(carrier.samples_per_record * header.sample_bytes)
-                    stamped = list(_parse_block(header.path, record, block))
+                    stamped = _parse_block(header.path, record, block)
                     if carrier is carriers[0]:
                         starts.append(next((item.onset_s for item in stamped), record * header.record_s))
                     found.extend(item for item in stamped if item.text)
@@ -169,15 +170,15 @@ def read_annotations(header: EdfHeader) -> tuple[Annotation, ...]:
 def _parse_block(path: Path, record: int, block: bytes) -> list[Annotation]:
     """Return what one record's annotation signal says; the record's own time stamp comes first, with empty text."""
     items: list[Annotation] = []
-    for stamped in block.split(b"\0"):
+    for stamped in block.rstrip(b"\0").split(b"\0"):
         if not stamped:
             continue
         when, *texts = stamped.split(b"\x14")
         try:
             onset_s = float(when.split(b"\x15")[0])
         except ValueError:
-            onset_s = np.nan
-        if not np.isfinite(onset_s):
+            onset_s = math.nan
+        if not math.isfinite(onset_s):
             raise RecordingError(
                 f"annotation in data record {record + 1} cannot be read",
                 where=path,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 from decussa.model.recording import StimulusEvent
@@ -49,11 +49,7 @@ def find_stimuli(
     if sheet is not None and (events := read_events(sheet)):
         check_onsets([event.onset_s for event in events], stimulus_places(sheet), duration_s)
         return events
-    told = [
-        (note, found)
-        for note in annotations
-        if (found := read_stimulus_text(note.text, where=f"{where}, annotation at {note.onset_s:g} s"))
-    ]
+    told = [(note, found) for note, found in _read_notes(annotations, where) if found is not None]
     edges = trigger_edges()
     if len(edges):
         return _from_trigger(group_edges(edges, where=where), told)
@@ -61,6 +57,15 @@ def find_stimuli(
     places = [f"{where}, annotation {note.text!r}" for note, _ in told]
     check_onsets([event.onset_s for event in events], places, duration_s)
     return events
+
+
+def _read_notes(annotations: Sequence[Annotation], where: str) -> Iterator[tuple[Annotation, StimulusText | None]]:
+    """Yield what each text says; texts come again and again and are read once."""
+    known: dict[str, StimulusText | None] = {}
+    for note in annotations:
+        if note.text not in known:
+            known[note.text] = read_stimulus_text(note.text, where=f"{where}, annotation at {note.onset_s:g} s")
+        yield note, known[note.text]
 
 
 def _from_text(sweep: int, note: Annotation, found: StimulusText) -> StimulusEvent:
