@@ -21,11 +21,12 @@ from decussa.compose.preparing import (
     take_back,
     who_acts,
 )
-from decussa.compose.sessions import new_study
+from decussa.compose.sessions import new_study, run_session
 from decussa.compose.signing import flagged_answers, keep_answers, sign_decision, waive
 from decussa.model.errors import UsageError
 from decussa.protocol.screening import TOPICS
 from decussa.session.limits import GATES
+from decussa.session.operator import Stop
 from decussa.store.check import check_study
 from decussa.store.journal import open_journal
 from decussa.store.operators import add_operator
@@ -173,6 +174,44 @@ def test_an_exclusion_cannot_be_signed(folder, op):
     assert result.outcome == "stop"
     with pytest.raises(UsageError, match="no flagged answer to be judged"):
         sign_decision(folder, SESSION, "DR1", "", "may take part", "because")
+
+
+@pytest.mark.parametrize(
+    ("answers", "words", "said"),
+    [
+        (FAINTED, WORDS, "to be judged and signed"),
+        (NO_FLAG | {"seizure ever": "yes"}, {"seizure ever": "as a child"}, "excludes"),
+    ],
+)
+def test_what_the_screening_closes_is_closed_in_the_terminal_too(folder, op, answers, words, said):
+    sign_consent(folder, SESSION, op, "2.1", TODAY, ())
+    keep_answers(folder, SESSION, op, answers, words)
+    with pytest.raises(UsageError, match=said):
+        run_session(folder, SESSION, "hand", operator=Present(), read_size=lambda *_: 0.0)
+    assert "started" not in [entry.kind for entry in entries(folder)]
+
+
+class Present:
+    """Somebody who confirms every gate and then stops."""
+
+    code = "OP1"
+
+    def confirm_gate(self, gate):
+        return bool(gate)
+
+    def commands(self, *_):
+        return (Stop("enough"),)
+
+
+def test_a_session_that_was_signed_or_not_prepared_here_starts_in_the_terminal(folder, op):
+    run_session(folder, "P07-2", "hand", operator=Present(), read_size=lambda *_: 0.0)
+    sign_consent(folder, SESSION, op, "2.1", TODAY, ())
+    keep_answers(folder, SESSION, op, FAINTED, WORDS)
+    sign_decision(folder, SESSION, "DR1", "", "may take part", "once only")
+    run_session(folder, SESSION, "hand", operator=Present(), read_size=lambda *_: 0.0)
+
+    for session in (SESSION, "P07-2"):
+        assert "stopped" in [entry.kind for entry in entries(folder, session)]
 
 
 def test_who_signs_sees_what_was_flagged(folder, op):

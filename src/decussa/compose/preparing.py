@@ -17,7 +17,7 @@ from decussa.model.errors import UsageError
 from decussa.protocol.head import find_vertex
 from decussa.protocol.schema import Protocol, read_protocol
 from decussa.session.clock import to_text
-from decussa.session.preparation import SECOND, Item, Preparation, preparation_of
+from decussa.session.preparation import SCREENING, SECOND, Item, Preparation, preparation_of
 from decussa.store import private
 from decussa.store.chain import Entry
 from decussa.store.journal import Journal, open_journal
@@ -88,6 +88,21 @@ def open_before_first_pulse(folder: Path, session: str) -> tuple[Item, ...]:
 def gates_that_hold(folder: Path, session: str) -> frozenset[str]:
     """Return the engine's gates that the preparation has confirmed today."""
     return read_preparation(folder, session).preparation.gates_that_hold
+
+
+def refuse_if_screened_out(entries: tuple[Entry, ...], protocol: Protocol, now: datetime) -> None:
+    """Refuse a session whose screening of today excludes, or waits for a signature, wherever it is to be run.
+
+    Raises
+    ------
+    UsageError
+        With what the screening says; a session that was not prepared here is asked for its gates as ever.
+    """
+    screening = next(item for item in prepared(entries, protocol, now).items if item.key == SCREENING)
+    if screening.state in ("to be signed", "refused"):
+        raise UsageError(
+            "the screening keeps this session closed", found=screening.note, do="see the prepare page of this session"
+        )
 
 
 def known_operators(folder: Path) -> tuple[KnownOperator, ...]:

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from decussa.compose.earlier import first_session, found_in
+from decussa.compose.preparing import refuse_if_screened_out
 from decussa.model.dialogue import Found, Request
 from decussa.model.errors import UsageError
 from decussa.model.version import VERSION
@@ -327,7 +328,8 @@ def run_in(
     PlanChangedError
         If the plan asks something else than the journal holds, and ``fresh`` was not asked for.
     UsageError
-        If the session was started with another seed, or nobody is there and the source can reach a person.
+        If the session was started with another seed, or the source can reach a person and nobody is there, or the screening
+        of today excludes or waits for a signature.
     """
     if source.can_reach_a_person and isinstance(operator, Unattended):
         raise UsageError(
@@ -343,6 +345,8 @@ def run_in(
             clock.wait((from_text(entries[-1].at) - clock.now()).total_seconds())
         if any(entry.kind == "finished" for entry in entries):
             return Outcome(session, stored_findings(entries), "the session is finished", entries)
+        if source.can_reach_a_person:
+            refuse_if_screened_out(entries, protocol, clock.now())
         at = to_text(clock.now())
         started = _start(journal, entries, source, seed=seed, at=at, text=study.protocol_text, fresh=fresh)
         entries = journal.entries()

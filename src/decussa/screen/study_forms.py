@@ -144,7 +144,9 @@ def follow_up(session: str, operators: Sequence[KnownOperator], problem: str) ->
         "outcome", phrase("How was it since the session?"), [(one, words[one]) for one in OUTCOMES], focus=True
     )
     grades = [("", "—"), *((one, phrase(one)) for one in SEVERITIES)]
-    said = phrase("About four in five complaints come after the session, most of them mild (Maizey 2013).")
+    said = phrase(
+        "About four in five complaints come after the session, most are mild (Maizey 2013, doi 10.1016/j.clinph.2012.07.024)."
+    )
     inner = (
         f'<p class="under">{said}</p><form data-act="followed {text(session)}">'
         f"{outcomes}"

@@ -12,12 +12,13 @@ from decussa.model.errors import DecussaError, UsageError
 from decussa.protocol.schema import SHIPPED
 from decussa.screen.hands import Act, Hands
 from decussa.screen.language import phrase
-from decussa.screen.marks import cap, key, link, plate, say, text
-from decussa.screen.places import READ, RUN, STUDY, address
+from decussa.screen.marks import key, text
+from decussa.screen.places import RUN, STUDY, address
 from decussa.screen.running import Desk
 from decussa.screen.shell import page_frame
-from decussa.screen.study_board import NEW_STUDY, study_address
+from decussa.screen.study_board import NEW_STUDY
 from decussa.screen.study_forms import choice, field, form_plate, submit
+from decussa.screen.study_lists import no_study, rehearsals_plate, studies_plate
 from decussa.screen.study_page import READER, StudyPage
 from decussa.screen.words import without_paths
 
@@ -33,7 +34,7 @@ def add_pages(desk: Desk) -> None:
         boards, damaged = read or ((), ())
         own = [board for board in boards if not board.is_rehearsal]
         if len(own) == 1 and not damaged and own[0].folder == desk.root:
-            StudyPage(desk, own[0])
+            StudyPage(desk, own[0], tried=[board for board in boards if board.is_rehearsal])
         else:
             HomePage(desk, boards, damaged)
 
@@ -75,8 +76,8 @@ class HomePage:
             "does not decide whether a person may be stimulated. That decision belongs to a qualified person under your ethics "
             "approval, your institution’s rules and the law."
         )
-        body = _studies(own) if own else _empty()
-        return f'{said}{body}{_rehearsals(tried) if tried else ""}<p class="notice">{text(notice)}</p>'
+        body = studies_plate(own) if own else no_study()
+        return f'{said}{body}{rehearsals_plate(tried) if tried else ""}<p class="notice">{text(notice)}</p>'
 
     def _draw(self) -> None:
         self._form.set_content(_rehearse(self.problem) if self.sheet == "rehearse" else "")
@@ -103,70 +104,6 @@ class HomePage:
             raise UsageError("number of the virtual person cannot be read", expected="0 to 9999", found=repr(seed))
         live = self.desk.new_rehearsal(protocol, int(seed), quick=fields.get("quick") == "yes")
         self._client.open(address(RUN, live.folder.name, live.session))
-
-
-def _empty() -> str:
-    said = phrase("No study yet.")
-    more = phrase(
-        "Start one from a protocol, or rehearse a protocol on a virtual participant: nobody has to learn on people."
-    )
-    return (
-        f'<p class="lead">{said}</p><p class="under">{more}</p><div class="answers">'
-        f'<button type="button" class="btn go" data-act="new study">{phrase("New study")} {cap("S")}</button>'
-        f'<button type="button" class="btn" data-act="sheet rehearse">{phrase("Rehearse")} {cap("R")}</button></div>'
-    )
-
-
-def _studies(boards: Sequence[StudyBoard]) -> str:
-    rows = "".join(
-        f'<tr><th scope="row"><a href="{text(study_address(board.folder.name))}">{text(board.protocol.study.name)}</a></th>'
-        f"<td>{text(board.folder.name)}</td><td>{text(board.protocol_name)}</td>"
-        f'<td class="r">{len(board.people)}</td><td>{_due(board)}</td></tr>'
-        for board in boards
-    )
-    names = (phrase("Study"), phrase("Folder"), phrase("Protocol"), phrase("People"), phrase("Due today"))
-    head = "".join(
-        f'<th scope="col"{" class=r" if place == 3 else ""}>{text(name)}</th>' for place, name in enumerate(names)
-    )
-    table = f'<table class="people"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>'
-    more = link(phrase("New study"), NEW_STUDY, "new study", kind="small")
-    return plate(phrase("Studies"), more, _wide(table, phrase("Table of studies")))
-
-
-def _due(board: StudyBoard) -> str:
-    return text(", ".join(dict.fromkeys(item.pseudonym for item in board.due)) or phrase("nothing"))
-
-
-def _rehearsals(boards: Sequence[StudyBoard]) -> str:
-    rows = "".join(
-        f'<tr><th scope="row">{text(row.session)}</th><td>{text(board.protocol.study.name)}</td>'
-        f"<td>{say({'done': 'done', 'incomplete': 'incomplete'}.get(row.state, 'open'), phrase(_WORDS[row.state]), 16)}</td>"
-        f'<td class="r">{row.pulses}</td><td>{_links(board, row.session, row.state)}</td></tr>'
-        for board in boards
-        for person in board.people
-        for row in person.sessions
-    )
-    names = (phrase("Session"), phrase("Protocol"), phrase("State"), phrase("Pulses"), phrase("Open"))
-    head = "".join(
-        f'<th scope="col"{" class=r" if place == 3 else ""}>{text(name)}</th>' for place, name in enumerate(names)
-    )
-    table = f'<table class="people"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>'
-    note = phrase("kept apart from every study")
-    return plate(phrase("Rehearsals"), note, _wide(table, phrase("Table of rehearsals")), kind="tried")
-
-
-_WORDS = {"done": "done", "incomplete": "incomplete", "planned": "planned", "open": "open"}
-
-
-def _links(board: StudyBoard, session: str, state: str) -> str:
-    study = board.folder.name
-    run_link = f'<a href="{text(address(RUN, study, session))}">{phrase("Run")}</a>'
-    read_link = f'<a href="{text(address(READ, study, session))}">{phrase("Read")}</a>'
-    return {"done": f"{run_link} {read_link}", "incomplete": f"{run_link} {read_link}"}.get(state, run_link)
-
-
-def _wide(table: str, label: str) -> str:
-    return f'<div class="wider" role="region" tabindex="0" aria-label="{text(label)}">{table}</div>'
 
 
 def _rehearse(problem: str) -> str:

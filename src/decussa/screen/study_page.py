@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -24,6 +24,7 @@ from decussa.screen.running import Desk
 from decussa.screen.shell import page_frame
 from decussa.screen.study_acts import ACTS, nothing
 from decussa.screen.study_board import STUDY_OF, due_plate, facts_plate, heading, people_plate
+from decussa.screen.study_lists import rehearsals_plate
 from decussa.screen.words import without_paths
 from decussa.store.check import check_study
 
@@ -57,7 +58,7 @@ def folder_of(desk: Desk, study: str) -> Path:
 class StudyPage:
     """One window on a study. What it shows follows from the study alone, but for the form that is open in it."""
 
-    def __init__(self, desk: Desk, board: StudyBoard, person: str = "") -> None:
+    def __init__(self, desk: Desk, board: StudyBoard, person: str = "", tried: Sequence[StudyBoard] = ()) -> None:
         self.desk, self.board = desk, board
         self.sheet, self.about = ("of", person) if self._row(person) else ("", "")
         self.problem = self.typed = self.doubt = self.checked = self.progress = ""
@@ -65,12 +66,12 @@ class StudyPage:
         name = phrase("Study “{name}”", name=board.folder.name)
         who = f'<span>{text(name)}</span><small class="jr">{phrase("on this computer only")}</small>'
         with page_frame(phrase("Study"), "Study", {"Study": STUDY}, who=who):
-            self._build()
+            self._build(rehearsals_plate(tried) if tried else "")
         self._draw()
         background_tasks.create(self._preview())
         ui.timer(LOOK_S, self._look)
 
-    def _build(self) -> None:
+    def _build(self, tried: str) -> None:
         self._spoken = ui.html("", sanitize=False).classes("vh").props('role="status" aria-live="polite"')
         with ui.element("div").classes("pad study"):
             self._head = ui.html("", sanitize=False)
@@ -81,6 +82,7 @@ class StudyPage:
                 with ui.element("section").props(f'aria-label="{phrase("People")}"'):
                     self._form = ui.html("", sanitize=False)
                     self._people = ui.html("", sanitize=False)
+                    ui.html(tried, sanitize=False)
         self._foot = ui.html("", sanitize=False, tag="footer").classes("deskfoot")
         self._hands = Hands(self._act)
 
@@ -93,10 +95,11 @@ class StudyPage:
         self._facts.set_content(facts_plate(board, self.checked, len(operators)))
         self._people.set_content(people_plate(board))
         self._draw_form()
-        self._foot.set_content("".join(key(*one) for one in _foot_keys()))
 
     def _draw_form(self) -> None:
         self._form.set_content(self._form_html())
+        shown = (("Esc", phrase("close"), "close"),) if self.sheet else _foot_keys()
+        self._foot.set_content("".join(key(*one) for one in shown))
         self._spoken.set_content(text(self.problem or self.progress))
         keys = {"Escape": "close"} if self.sheet else {**_KEYS, **({"Enter": "first"} if self.board.due else {})}
         self._hands.hold(keys, 0)
