@@ -65,8 +65,8 @@ def test_a_rehearsal_runs_by_keyboard_alone_from_the_study_page_to_the_debrief(
     begin(page)
     while "Threshold so far" not in page.inner_text(".near") or page.locator("svg .grow, svg .ik3").count() < 1:
         give(page, 1)
-    give(page, 3)
-    wait_for_mode(page, "set")
+    give(page, 4)
+    wait_for_mode(page, "set", "question")
     assert not find_violations(page)
     picture(page, "run-threshold")
     modes = finish(page)

@@ -19,6 +19,7 @@ from decussa.screen.words import (
     step_title,
     target_words,
 )
+from decussa.session.clock import from_text
 from decussa.session.limits import GATES
 
 Mode = Literal[
@@ -170,7 +171,12 @@ def _rest(live: LiveSession) -> str:
 
 def _held(live: LiveSession) -> str:
     reason = "" if live.view.hold in ("", "stop key") else f'<p class="why"><b>{text(live.view.hold)}</b></p>'
-    since = phrase("On hold since {time} UTC.", time=live.view.held_at[11:19])
+    time = from_text(live.view.held_at).astimezone().strftime("%H:%M:%S") if live.view.held_at else "—"
+    since = (
+        phrase("On hold since {time} on the rehearsal’s clock.", time=time)
+        if live.quick
+        else phrase("On hold since {time}.", time=time)
+    )
     said = phrase("No pulse is asked for. Put the coil down, let the muscle rest. What was due comes when you go on.")
     return (
         f'<p class="do">{since}</p>{reason}<p class="why">{said}</p>'
