@@ -11,8 +11,11 @@ from decussa.compose.keeping import LARGEST_BYTES, add_colleague, enrol, plan_se
 from decussa.compose.sessions import new_study
 from decussa.store.check import check_study
 from decussa.store.journal import open_journal
+from decussa.store.kinds import KINDS
 from decussa.store.people import participants
+from decussa.store.records import Started
 from decussa.store.study import open_study
+from tests.screen.driving import MORNING
 
 SCRIPT = "<img src=x onerror=\"document.title='owned'\">"
 CSV = "\n".join(["time_s,emg_uv,trigger", *(f"{n / 1000},{n % 7},{int(n == 500)}" for n in range(1000))]).encode()
@@ -198,6 +201,41 @@ def test_a_check_and_a_back_up_say_how_they_ended(server, served_root, open_page
     page.wait_for_selector("text=Copied whole: kept-")
     (copy,) = (served_root / "back-ups").glob("kept-*")
     assert not any(finding.broken for finding in check_study(copy))
+
+
+def test_a_rehearsal_of_the_studys_own_protocol_is_begun_by_keys_and_kept_apart(
+    server, served_root, open_page, short_protocol
+):
+    folder = make_study(served_root, "tried", short_protocol, "P-014")
+    page = opened(open_page(f"{server.url}/study/tried"))
+    page.keyboard.press("r")
+    page.wait_for_selector("#seed:focus")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".run.mode-idle")
+    assert "Rehearsal" in page.inner_text(".tag")
+    assert list(people_of(folder)) == ["P-014"]
+    page.goto(server.url)
+    page.wait_for_selector(".tried")
+    assert "V-0001-1" in page.inner_text(".tried")
+
+
+def test_a_next_day_call_is_written_down_and_no_longer_due(server, served_root, open_page, short_protocol):
+    folder = make_study(served_root, "called", short_protocol, "P-014")
+    with open_study(folder, write=True) as study, open_journal(study, "P-014-1") as journal:
+        started = Started(protocol_sha256="0" * 64, source="hand", version="0.1.0")
+        for kind, body in (
+            ("started", started),
+            *((kind, KINDS[kind].example) for kind in ("asked", "answered", "finished")),
+        ):
+            journal.append(kind, body, at=MORNING)
+    page = opened(open_page(f"{server.url}/study/called"))
+    page.keyboard.press("Enter")
+    page.wait_for_selector("input[name=outcome]:focus")
+    page.keyboard.press("Space")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("text=Nothing is due today.")
+    with open_study(folder, write=False) as study, open_journal(study, "P-014-1") as journal:
+        assert journal.entries()[-1].body.outcome == "nothing to report"
 
 
 def take_in(page, server, study, pseudonym, name, content):
