@@ -50,7 +50,7 @@ class Fact:
     low: float = -math.inf
     high: float = math.inf
     published: tuple[float, float, int] | None = None
-    among: int = 20
+    among: int = 18
     least: int = 0
 
     def check(self, crowd):
@@ -219,7 +219,7 @@ FACTS = (
     Fact(protocol="hand", says="7 people do with 30 trials (limits 4 to 12)", source=AMMANN, least=100,
          low=4, high=12, measure=lambda c: people_needed(c, 30)),
     Fact(protocol="hand", says="contraction steepens the curve up to 4 to 7 times (mean 3 to 7)", source=DEVANNE,
-         among=6, low=3.0, high=7.0, measure=lambda c: steepening(c).mean()),
+         among=5, low=3.0, high=7.0, measure=lambda c: steepening(c).mean()),
     Fact(protocol="hand", says="the threshold falls only slightly: active over resting (limits 0.75 to 1)", source=DEVANNE,
          among=10, low=0.75, high=1.0, measure=lambda c: (c.amt_mso / c.rmt_mso).mean()),
     Fact(protocol="hand", says="the plateau is the same in any contraction: 60 over 20 % MVC (limits 0.9 to 1.1)",
@@ -266,7 +266,7 @@ FACTS = (
     Fact(protocol="hand", says="50 to 200 ms inhibit after a strong pulse (largest ratio)", source=MEMORY, among=10,
          low=0.1, high=0.95, measure=lambda c: max(c.pairs(isi, 12, cond=1.2).mean() for isi in (50.0, 150.0, 200.0))),
     Fact(protocol="hand", says="40 to 50 % of the variance of ratios is within people (limits 25 to 60)",
-         source=WASSERMANN, low=0.25, high=0.60, measure=within_people),
+         source=WASSERMANN, among=10, low=0.25, high=0.60, measure=within_people),
     Fact(protocol="hand", says="some people facilitate at 4 ms (share)", source=WASSERMANN, least=100,
          low=0.005, high=0.25, measure=lambda c: np.mean(c.pairs(4.0, 10, block=1) > 1)),
     Fact(protocol="hand", says="and some inhibit at 15 ms (share)", source=WASSERMANN,
@@ -275,9 +275,9 @@ FACTS = (
          low=15.0, high=17.0, measure=lambda c: (latency(c, 1.2).mean() + latency(c, 1.2, 15.0).mean()) / 2),
     Fact(protocol="forearm", says="Mmax of 5 to 15 mV in most people (share)", source=MEMORY, among=8,
          low=0.85, high=1.0, measure=lambda c: np.mean((c.mmax_uv > 5_000) & (c.mmax_uv < 15_000))),
-    Fact(protocol="leg", says="latency at rest 30.6 (2.5) ms, n 36", source=OLDER, among=24,
+    Fact(protocol="leg", says="latency at rest 30.6 (2.5) ms, n 36", source=OLDER, among=40,
          published=(30.6, 2.5, 36), measure=lambda c: latency(c, 1.2)),
-    Fact(protocol="leg", says="latency in contraction 27.2 (2.3) ms, n 36", source=OLDER, among=24,
+    Fact(protocol="leg", says="latency in contraction 27.2 (2.3) ms, n 36", source=OLDER, among=40,
          published=(27.2, 2.3, 36), measure=lambda c: latency(c, 1.2, 15.0)),
     Fact(protocol="leg", says="Mmax of 5 to 10 mV in most people (share)", source=MEMORY, among=8,
          low=0.8, high=1.0, measure=lambda c: np.mean((c.mmax_uv > 5_000) & (c.mmax_uv < 10_000))),
@@ -287,9 +287,9 @@ FACTS = (
          low=0.3, high=4.0, measure=later_side),
     Fact(protocol="lumbar", says="1, 3 and 4 ms inhibit (largest ratio)", source=MULTIFIDUS, among=8,
          low=0.2, high=0.95, measure=lambda c: max(trunk_pair(c, isi) for isi in (1.0, 3.0, 4.0))),
-    Fact(protocol="lumbar", says="12 ms inhibits", source=MULTIFIDUS, among=8,
+    Fact(protocol="lumbar", says="12 ms inhibits", source=MULTIFIDUS, among=6,
          low=0.5, high=0.99, measure=lambda c: trunk_pair(c, 12.0)),
-    Fact(protocol="lumbar", says="15 ms does not facilitate", source=MULTIFIDUS, among=8,
+    Fact(protocol="lumbar", says="15 ms does not facilitate", source=MULTIFIDUS, among=6,
          low=0.5, high=1.05, measure=lambda c: trunk_pair(c, 15.0)),
 )  # fmt: skip
 

@@ -5,13 +5,15 @@ import math
 import numpy as np
 import pytest
 
+from decussa.compose.replaying import replay_journal
 from decussa.model.dialogue import Ask, Deliver
 from decussa.model.recording import Recording, StimulusEvent, SweepBatch
 from decussa.model.stimulus import Stimulus
 from decussa.source.hand import HandSource
-from decussa.source.replay import ReplaySource, replay_recording
+from decussa.source.replay import replay_recording
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
+from tests.session.stage import SEED, go, journal_of, make_study
 
 REQUEST = Deliver(stimulus=Stimulus.single(60), step="s", muscle="FDI right")
 
@@ -43,13 +45,27 @@ def replay():
 
 
 def hand():
-    return HandSource(["FDI right"], lambda request, label: 80.0 + len(label) * 0)  # noqa: ARG005
+    return HandSource(["FDI right"], lambda request, label: 80.0)  # noqa: ARG005
 
 
-SOURCES = [virtual, replay, hand]
+@pytest.fixture(scope="module")
+def played(tmp_path_factory):
+    """A journal of a short session on a virtual participant."""
+    folder = make_study(tmp_path_factory.mktemp("played") / "study")
+    go(folder)
+    with journal_of(folder) as opened:
+        yield opened
 
 
-@pytest.mark.parametrize("make", SOURCES)
+@pytest.fixture(params=["virtual", "replay", "journal", "hand"])
+def make(request):
+    """A function that makes a source of one kind, as new."""
+    if request.param == "journal":
+        stored = request.getfixturevalue("played")
+        return lambda: replay_journal(stored, VirtualParticipant(SEED, "hand").channels)
+    return {"virtual": virtual, "replay": replay, "hand": hand}[request.param]
+
+
 def test_what_comes_back_bears_the_number_that_was_asked_for(make):
     with make() as source:
         source.skip_to(0)
@@ -58,7 +74,6 @@ def test_what_comes_back_bears_the_number_that_was_asked_for(make):
     assert numbers == [1, 2, 3]
 
 
-@pytest.mark.parametrize("make", SOURCES)
 def test_what_comes_back_holds_a_sweep_or_sizes_for_every_channel(make):
     with make() as source:
         came = source.deliver(REQUEST, 1)
@@ -68,7 +83,6 @@ def test_what_comes_back_holds_a_sweep_or_sizes_for_every_channel(make):
     assert held == names
 
 
-@pytest.mark.parametrize("make", SOURCES)
 def test_a_source_that_goes_on_later_gives_what_it_would_have_given(make):
     with make() as first:
         for number in (1, 2, 3, 4):
@@ -81,7 +95,7 @@ def test_a_source_that_goes_on_later_gives_what_it_would_have_given(make):
     assert later.sweep == whole.sweep
 
 
-@pytest.mark.parametrize("make", [virtual, replay])
+@pytest.mark.parametrize("make", ["virtual", "replay", "journal"], indirect=True)
 def test_a_sweep_holds_a_hundred_milliseconds_before_the_first_pulse(make):
     with make() as source:
         sweep = source.deliver(REQUEST, 1).sweep
@@ -89,7 +103,6 @@ def test_a_sweep_holds_a_hundred_milliseconds_before_the_first_pulse(make):
     assert sweep.onset_sample / sweep.rate_hz >= 0.1
 
 
-@pytest.mark.parametrize("make", SOURCES)
 def test_a_question_is_answered_or_left_to_the_operator(make):
     with make() as source:
         answer = source.answer(Ask(key="follow-up", text="?", kind="confirm", step="s"))
@@ -97,8 +110,30 @@ def test_a_question_is_answered_or_left_to_the_operator(make):
     assert answer is None or isinstance(answer, str | float)
 
 
-def test_only_the_hand_reaches_a_person():
-    assert [make().can_reach_a_person for make in SOURCES] == [False, False, True]
+def test_only_the_hand_reaches_a_person(make):
+    source = make()
+
+    assert source.can_reach_a_person == (source.name == "hand")
+
+
+def test_channels_are_described_with_muscle_and_side(make):
+    with make() as source:
+        assert [(channel.kind, channel.muscle.key, channel.side) for channel in source.channels] == [
+            ("emg", "FDI", "right")
+        ]
+
+
+def test_a_source_asked_for_the_same_number_again_gives_the_same(make):
+    with make() as source:
+        first, again = (source.deliver(REQUEST, 2) for _ in range(2))
+
+    assert first.sweep == again.sweep
+    assert first.sizes_uv == again.sizes_uv
+
+
+def test_an_error_within_a_source_is_not_swallowed(make):
+    with pytest.raises(ZeroDivisionError), make():
+        raise ZeroDivisionError
 
 
 def test_past_the_end_of_a_recording_nothing_comes_back():
@@ -107,12 +142,23 @@ def test_past_the_end_of_a_recording_nothing_comes_back():
         assert source.deliver(REQUEST, 8) is None
 
 
-def test_a_journal_can_be_played_again():
-    sweep = VirtualParticipant(1, "hand").deliver(Stimulus.single(50))
-    source = ReplaySource(VirtualParticipant(1, "hand").channels, {3: sweep}.get)
+def test_a_journal_plays_what_it_holds_and_nothing_past_its_end(played):
+    stored = [entry for entry in played.entries() if entry.has_sweep]
+    source = replay_journal(played, VirtualParticipant(SEED, "hand").channels)
 
-    assert source.deliver(REQUEST, 3).sweep == sweep
-    assert source.deliver(REQUEST, 4) is None
+    assert source.deliver(REQUEST, 3).sweep == played.sweep(stored[2].number)
+    assert source.deliver(REQUEST, len(stored) + 1) is None
+
+
+def test_a_stimulus_that_was_lost_is_lost_again_and_the_others_keep_their_numbers(tmp_path):
+    folder = make_study(tmp_path / "study")
+    go(folder, source=VirtualSource(VirtualParticipant(SEED, "hand"), errors={2: "trigger missed"}))
+    with journal_of(folder) as journal:
+        source = replay_journal(journal, VirtualParticipant(SEED, "hand").channels)
+        stored = [entry for entry in journal.entries() if entry.has_sweep]
+
+        assert source.deliver(REQUEST, 2) is None
+        assert source.deliver(REQUEST, 3).sweep == journal.sweep(stored[1].number)
 
 
 def test_nothing_typed_is_nothing_that_came_back():

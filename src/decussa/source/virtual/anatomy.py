@@ -112,7 +112,7 @@ FDI = Anatomy(
 FCR = Anatomy(
     key="FCR", units=140, potential_ms=12.0, third_phase=(0.2, 0.9), dispersion=1.0, full_uv=Range(mean=9_000, sd=2_000),
     threshold_mso=Range(mean=50.0, sd=8.5),
-    active_latency_ms=Range(mean=15.0, sd=1.1), m_latency_ms=Range(mean=2.8, sd=0.3), axon_ma=Range(mean=12.0, sd=2.5),
+    active_latency_ms=Range(mean=14.7, sd=1.1), m_latency_ms=Range(mean=2.8, sd=0.3), axon_ma=Range(mean=12.0, sd=2.5),
     contraction_gain=0.20, silence_ms=Range(mean=190, sd=35), cond_best=0.75, inhibition=Range(mean=0.095, sd=0.045),
     facilitation=Range(mean=0.034, sd=0.028), long_inhibition=Range(mean=0.105, sd=0.04), rail_uv=20_000.0,
     artifact_uv=4_000.0, heart_uv=0.0, spot_cm=(Range(mean=4.8, sd=0.6), Range(mean=0.2, sd=0.7)), reach_cm=3.0,

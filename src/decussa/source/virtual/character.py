@@ -52,11 +52,11 @@ EASY = Character()
 HARD: Mapping[str, Character] = MappingProxyType(
     {
         "high threshold": Character(threshold=1.4),
-        "no response at rest": Character(threshold=2.2, contraction_gain=0.6),
+        "no response at rest": Character(threshold=2.8, contraction_gain=0.7),
         "no inhibition": Character(inhibition=0.0),
         "noisy": Character(noise=2.5),
         "drowsy": Character(drift=-0.0006),
-        "tense": Character(tense_share=0.4, tension_pct=2.5),
+        "tense": Character(tense_share=0.4, tension_pct=5.0),
         "low tolerance": Character(tolerance=0.55),
     }
 )
