@@ -54,13 +54,16 @@ def test_who_is_blind_is_sent_no_condition_intensity_size_number_or_time(room):
     assert len({json.dumps(fact["blanks"]) for fact in head["facts"]}) == 1
 
 
-def test_who_is_blind_sees_every_response_at_the_same_height(room):
+def test_who_is_blind_sees_every_response_well_above_noise_at_the_same_height(room):
     view, head, samples = sent(room, "R-2")
     time_ms = head["start"] + head["step"] * np.arange(head["length"])
     window = samples[:, (time_ms >= 15) & (time_ms <= 50)]
     heights = np.nanmax(window, axis=1) - np.nanmin(window, axis=1)
-    # The sizes of the conditions lie 1 to 3.4 apart; drawn they are all 1 high.
-    assert heights.max() / heights.min() < 1.02
+    # The sizes of the conditions lie 1 to 3.4 apart; drawn they are all 1 high, but for those in much noise, which are lower.
+    clear = np.array([trace.measured["amplitude_uv"] > 8 * trace.measured["noise_uv"] for trace in view.traces])
+    assert clear.sum() > 20
+    assert heights[clear].max() / heights[clear].min() < 1.02
+    assert heights.max() < 1.02
     raw = np.array([trace.measured["amplitude_uv"] for trace in view.traces])
     assert raw.max() / raw.min() > 2
 

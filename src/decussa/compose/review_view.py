@@ -26,7 +26,7 @@ from decussa.protocol.schema import Protocol
 from decussa.session.review import Layer
 
 #: A response is drawn at full height only if it is this many times what noise alone would give: noise is not blown up.
-LEAST_OVER_NOISE = 4.0
+LEAST_OVER_NOISE = 8.0
 #: A blind rater does not see the pulses of pairs up to this interval: what is between them is left out of every sweep.
 LONGEST_HIDDEN_MS = 30.0
 #: Length of an artifact where none was measured, and how much of a sweep before a pulse may belong to it.

@@ -136,7 +136,7 @@ def _foot(layer: Layer) -> str:
         ("U", phrase("undo by a new entry"), "undo"),
         ("V", phrase("whole sweep"), "whole"),
         ("+", phrase("larger"), "larger"),
-        ("T", phrase("table"), "table"),
+        ("?", phrase("all keys"), "keys"),
         ("Esc", phrase("close"), "close"),
     )
     caps = "".join(key(cap, words, act).replace("data-act", "data-read") for cap, words, act in keys)

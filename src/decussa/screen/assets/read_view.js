@@ -35,6 +35,7 @@ export default {
       <dl ref="facts"></dl><div class="verd" ref="verdicts"></div>
       <form class="reason" ref="form"><label :for="'why' + uid">{{ words.reason }} <kbd>N</kbd></label>
         <input :id="'why' + uid" ref="reason" list="reasons" maxlength="200" autocomplete="off"></form>
+      <div class="help" ref="help" hidden><h3>{{ words.allKeys }}</h3><table><tbody><tr v-for="one in words.keys"><th scope="row"><kbd v-for="cap in one[0]">{{ cap }}</kbd></th><td>{{ one[1] }}</td></tr></tbody></table></div>
       <datalist id="reasons"><option v-for="one in words.reasons" :value="one"></option></datalist></section>
     <p class="vh" role="status" aria-live="polite" ref="said"></p></div>`,
   props: { url: String, words: Object, links: Object, store: String, blind: Boolean, uid: Number },
@@ -131,15 +132,20 @@ export default {
       if (show === 'changed') return fact.changed.length > 0;
       return !show || fact.verdict === show;
     },
+    // Sweeps that are laid over each other: of one condition; for who is blind those of one window, at rest or held, which
+    // each sweep shows by itself.
+    keyOf(fact) {
+      if (this.blind) return `${fact.proposed.window_start_ms}|${fact.proposed.window_end_ms}|${known(fact.limit)}`;
+      return `${fact.condition}|${fact.stim}|${fact.isi}|${fact.contraction}`;
+    },
     groupOf(fact) {
-      const key = this.blind ? '' : `${fact.condition}|${fact.stim}|${fact.isi}|${fact.contraction}`;
+      const key = this.keyOf(fact);
       const filtered = `${key}|${this.filter.show}`;
       let group = this.groups.get(filtered);
       if (!group) {
         const members = [];
         this.facts.forEach((one, at) => {
-          const same = this.blind || `${one.condition}|${one.stim}|${one.isi}|${one.contraction}` === key;
-          if (same && this.chosen(one)) members.push(at);
+          if (this.keyOf(one) === key && this.chosen(one)) members.push(at);
         });
         group = { members };
         this.groups.set(filtered, group);
@@ -273,7 +279,8 @@ export default {
       const image = new ImageData(width, height), pixels = new Uint32Array(image.data.buffer);
       const plain = colour('--ink-2'), marked = [null, colour('--d2'), colour('--d4')];
       const packed = ([r, gr, b], alpha) => ((alpha << 24) | (b << 16) | (gr << 8) | r) >>> 0;
-      const shades = Array.from({ length: 64 }, (_, n) => packed(plain, Math.round(255 * (1 - (1 - 0.42) ** n) * 0.85)));
+      const each = 0.42 * Math.min(1, Math.sqrt(30 / group.members.length));
+      const shades = Array.from({ length: 64 }, (_, n) => packed(plain, Math.round(255 * (1 - (1 - each) ** n) * 0.85)));
       const dyed = marked.map((colour) => (colour ? packed(colour, 190) : 0));
       for (let i = 0; i < pixels.length; i++) {
         if (odd[i] && density[i] < 2) pixels[i] = dyed[odd[i]];
@@ -651,7 +658,7 @@ export default {
       if (this.cells) this.drawCell(at);
     },
     stale(fact) {
-      if (this.blind || this.filter.show) { this.groups.clear(); return; }
+      if (this.filter.show) { this.groups.clear(); return; }
       const group = this.groupOf(fact);
       group.name = '';
       group.scale = null;
@@ -716,7 +723,12 @@ export default {
         whole: () => { this.whole = !this.whole; this.show(); },
         larger: () => { this.gain = Math.min(this.gain * 1.5, 60); this.show(); },
         smaller: () => { this.gain = Math.max(this.gain / 1.5, 0.2); this.show(); },
-        close: () => { if (this.taken) { this.settle(); this.taken = ''; this.show(); } else this.leave(this.links.back); },
+        close: () => { if (!this.$refs.help.hidden) this.$refs.help.hidden = true; else if (this.taken) { this.settle(); this.taken = ''; this.show(); } else this.leave(this.links.back); },
+        keys: () => {
+          const help = this.$refs.help;
+          help.hidden = !help.hidden;
+          if (help.hidden) help.parentElement.scrollTop = 0; else help.scrollIntoView({ block: 'nearest' });
+        },
         table: () => this.leave(this.links.table), report: () => this.leave(this.links.report),
       };
       if (acts[name]) acts[name]();
@@ -736,7 +748,7 @@ export default {
       else if (key === 'N') { if (this.fact().verdict === 'accept') return; this.$refs.reason.focus(); this.$refs.reason.select(); }
       else if (key === 'Enter' && this.taken) { this.settle(); this.taken = ''; this.show(); }
       else {
-        const name = { F: 'doubtful', U: 'undo', V: 'whole', '+': 'larger', '-': 'smaller', T: 'table', P: 'report', Escape: 'close' }[key];
+        const name = { F: 'doubtful', U: 'undo', V: 'whole', '+': 'larger', '-': 'smaller', T: 'table', P: 'report', '?': 'keys', Escape: 'close' }[key];
         if (!name) return;
         this.act(name);
       }
