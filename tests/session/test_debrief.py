@@ -1,10 +1,16 @@
 """The debrief says in words what was found against what was true."""
 
 import math
+from dataclasses import replace
 
+from decussa.model.dialogue import Trial
 from decussa.model.estimate import Estimate
+from decussa.model.trial import Verdict
 from decussa.session.debrief import Comparison, debrief, truth_pairs
 from decussa.session.live_view import view_of
+from decussa.session.operator import verdict_said
+from decussa.store.preparing import Waived
+from decussa.store.records import Correction, StepMark
 from tests.session.stage import go, make_study
 
 
@@ -49,3 +55,40 @@ def test_a_whole_session_is_talked_over(tmp_path):
     assert any("stimuli" in sentence for sentence in said)
     assert any("threshold: " in sentence for sentence in said)
     assert any("discomfort" in sentence for sentence in said)
+
+
+def axis(quantity, value, truth):
+    return Comparison(name=quantity, found=Estimate(value=value), truth=truth, unit="cm", quantity=quantity)
+
+
+def test_the_hotspots_distance_is_said_beside_what_one_examiner_repeats(tmp_path):
+    entries = go(make_study(tmp_path / "study")).entries
+    for x_cm, words in (
+        (-4.9, "5 mm from the true one, within the 8.1 mm"),
+        (-3.7, "16 mm from the true one, more than"),
+    ):
+        told = debrief(
+            (axis("hotspot_x", x_cm, -5.2), axis("hotspot_y", 0.6, 0.2)), entries, view_of(entries), rest_limit_uv=10
+        )
+
+        # 3-4-5: 0.3 and 0.4 cm are 5 mm; 1.5 and 0.4 cm are 16 mm.
+        assert words in told.remarks[0]
+
+
+def test_rules_that_were_set_aside_are_said(tmp_path):
+    entries = list(go(make_study(tmp_path / "study")).entries)
+    at = next(index for index, entry in enumerate(entries) if isinstance(entry.body, Trial))
+    rejected = replace(
+        entries[at], body=replace(entries[at].body, verdict=Verdict("reject", "background", "background 40 µV"))
+    )
+    taken = replace(
+        rejected, kind="correction", body=Correction(entry=rejected.number, text=verdict_said("accept"), operator="OP1")
+    )
+    waived = replace(rejected, kind="waived", body=Waived(item="second person", role="lead", reason="in the next room"))
+    left = replace(rejected, kind="step skipped", body=StepMark(step="Mmax"))
+    journal = [*entries[:at], rejected, taken, waived, left]
+    said = debrief((), journal, view_of(entries), rest_limit_uv=10).remarks
+
+    assert "Waived in the preparation: second person." in said
+    assert "Steps left out: Mmax." in said
+    assert "Trials that the rules rejected and the operator accepted: 1." in said

@@ -76,7 +76,7 @@ def test_the_debrief_of_the_stored_session_tells_of_its_mishaps(session):
         said = debrief_session(journal, read_protocol(SHORT, where=folder)).sentences()
 
     assert mishaps_of(started) == errors
-    assert any(f"{len(errors)} things went wrong by script" in sentence for sentence in said)
+    assert any(f"went wrong by script: {len(errors)};" in sentence for sentence in said)
     assert all(
         any(f"Stimulus {number} " in sentence and kind in sentence for sentence in said)
         for number, kind in errors.items()

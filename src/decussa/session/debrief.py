@@ -113,7 +113,7 @@ def _mishaps(noticed: Sequence[Noticed]) -> list[str]:
         return []
     met = [one for one in noticed if one.verdict]
     missed = sum(not one.how for one in met)
-    lead = f"{len(met)} things went wrong by script: {len(met) - missed} were noticed, {missed} were missed."
+    lead = f"Things that went wrong by script: {len(met)}; noticed: {len(met) - missed}; missed: {missed}."
     return [lead, *(one.sentence() for one in noticed)]
 
 
@@ -131,7 +131,7 @@ def _overruled(entries: Sequence[Entry]) -> list[str]:
     if skipped:
         said.append(f"Steps left out: {', '.join(skipped)}.")
     if taken:
-        said.append(f"{len(taken)} trials that the rules rejected were accepted by the operator.")
+        said.append(f"Trials that the rules rejected and the operator accepted: {len(taken)}.")
     return said
 
 
