@@ -8,6 +8,7 @@ import os
 import shutil
 import signal
 import socket
+import ssl
 import subprocess
 import sys
 import tempfile
@@ -26,18 +27,18 @@ PICTURES = os.environ.get("DECUSSA_PICTURES", "")
 class Server:
     """The program, serving a folder; may be killed and started again."""
 
-    def __init__(self, root):
-        self.root = Path(root)
+    def __init__(self, root, *, host="127.0.0.1", options=()):
+        self.root, self.host, self.options = Path(root), host, options
         self.port = _free_port()
         self.process = self.log = None
 
     @property
     def url(self):
-        return f"http://127.0.0.1:{self.port}"
+        return f"{'https' if self.options else 'http'}://{self.host}:{self.port}"
 
     def start(self):
         start = "from decussa.command.cli import main; main()"
-        command = [sys.executable, "-c", start, "serve", str(self.root), "--port", str(self.port)]
+        command = [sys.executable, "-c", start, "serve", str(self.root), "--port", str(self.port), *self.options]
         env = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST")}
         self.log = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115 closed when the server ends
         self.process = subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=self.log)
@@ -49,12 +50,16 @@ class Server:
                 self.log.close()
                 raise RuntimeError(f"the server ended: {said}")
             try:
-                urllib.request.urlopen(f"{self.url}/assets/style.css", timeout=5).close()
+                urllib.request.urlopen(f"{self.url}/assets/style.css", timeout=5, context=self._trusting()).close()
             except OSError:
                 time.sleep(0.1)
             else:
                 return self
         raise RuntimeError("the server did not answer within a minute")
+
+    def _trusting(self):
+        """Whom to believe: the test's own certificate is nobody's."""
+        return ssl._create_unverified_context() if self.options else None
 
     def kill(self):
         self._end(signal.SIGKILL)

@@ -17,8 +17,11 @@ def serve(
     folder: Annotated[Path, typer.Argument(help="Study folder, or a folder of studies.", metavar="DIR")] = Path(),
     port: Annotated[int, typer.Option(help="Port on 127.0.0.1.")] = 8730,
     language: Annotated[str, typer.Option(help="Language of the pages.")] = "en",
+    open_to: Annotated[str, typer.Option(help="Name or address of this machine on the lab's network.")] = "",
+    certificate: Annotated[Path | None, typer.Option(help="Its TLS certificate, PEM.")] = None,
+    key: Annotated[Path | None, typer.Option(help="The certificate's key, PEM.")] = None,
 ) -> None:
-    """Serve the pages for the browser, on this machine alone."""
+    """Serve the pages for the browser: on this machine alone, unless a network is named."""
     if find_spec("nicegui") is None:
         raise MissingPartError(
             "the pages are not installed", expected="the optional group app", do="install decussa[app], then try again"
@@ -30,6 +33,11 @@ def serve(
     if not 1 <= port <= 65535:
         raise UsageError("port cannot be used", where="--port", expected="1 to 65535", found=str(port))
     from decussa.screen.app import serve as serve_pages
+    from decussa.screen.network import HERE, read_network
 
-    typer.echo(f"Decussa: http://127.0.0.1:{port}/ for this machine alone. Ctrl-C ends it; what is written stays.")
-    serve_pages(folder, port=port, language=language)
+    network = read_network(folder, open_to, certificate, key)
+    if network is None:
+        typer.echo(f"Decussa: http://{HERE}:{port}/ for this machine alone. Ctrl-C ends it; what is written stays.")
+    else:
+        typer.echo(f"Decussa: https://{open_to}:{port}/ for whoever has a code and a pass phrase. Ctrl-C ends it.")
+    serve_pages(folder, port=port, language=language, network=network)

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from fastapi import Request, Response
 from nicegui import Client, app, ui
 from nicegui.page import page
 
-from decussa.model.errors import DecussaError, MachineError
+from decussa.model.errors import DecussaError
 from decussa.screen import prepare_page, read_pages, run_page, study_home, study_new, study_page, study_upload
+from decussa.screen.door import Door
 from decussa.screen.guard import Guard
 from decussa.screen.language import ENGLISH, read_language, speak
+from decussa.screen.network import HERE, Network, address_of
 from decussa.screen.running import Desk
 from decussa.screen.shell import show_error
 
 ASSETS = Path(__file__).parent / "assets"
-HOST = "127.0.0.1"
 #: Each adds its pages for a desk; pages are named here and nowhere else.
 PAGES: tuple[Callable[[Desk], None], ...] = (
     study_home.add_pages,
@@ -44,8 +45,8 @@ def build(root: Path) -> Desk:
     return desk
 
 
-def serve(root: Path, *, port: int, language: str = ENGLISH) -> None:
-    """Serve the pages on 127.0.0.1 until the program is stopped.
+def serve(root: Path, *, port: int, language: str = ENGLISH, network: Network | None = None) -> None:
+    """Serve the pages until the program is stopped: on 127.0.0.1, or on a network behind TLS and a door.
 
     Raises
     ------
@@ -55,12 +56,18 @@ def serve(root: Path, *, port: int, language: str = ENGLISH) -> None:
         If there is no such language.
     """
     speak({} if language == ENGLISH else read_language(language))
-    _check_port(port)
+    host = address_of(network, port)
     build(root)
     app.config.quasar_config["loadingBar"]["skipHijack"] = True  # no bar of the library's own while something loads
-    app.add_middleware(Guard, hosts=(f"{HOST}:{port}", f"localhost:{port}"))
+    files: dict[str, Any] = {}
+    if network is None:
+        app.add_middleware(Guard, hosts=(f"{HERE}:{port}", f"localhost:{port}"))
+    else:
+        app.add_middleware(Door, study=root)
+        app.add_middleware(Guard, hosts=(f"{network.name}:{port}",), tls=True)
+        files = {"ssl_certfile": str(network.certificate), "ssl_keyfile": str(network.key)}
     ui.run(
-        host=HOST,
+        host=host,
         port=port,
         show=False,
         reload=False,
@@ -71,22 +78,8 @@ def serve(root: Path, *, port: int, language: str = ENGLISH) -> None:
         reconnect_timeout=30,
         timeout_graceful_shutdown=1,
         show_welcome_message=False,
+        **files,
     )
-
-
-def _check_port(port: int) -> None:
-    with socket.socket() as tried:
-        tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            tried.bind((HOST, port))
-        except OSError as error:
-            raise MachineError(
-                "the address cannot be served",
-                where=f"http://{HOST}:{port}",
-                expected="a free port",
-                found=error.strerror or "an error",
-                do="close the other program, or give another --port",
-            ) from error
 
 
 def _show_fault(fault: Exception) -> None:

@@ -51,10 +51,11 @@ class _Refusal:
 class Guard:
     """An ASGI middleware: refuses what does not come from this program's own pages, and too much of it."""
 
-    def __init__(self, app: ASGIApp, *, hosts: tuple[str, ...]) -> None:
+    def __init__(self, app: ASGIApp, *, hosts: tuple[str, ...], tls: bool = False) -> None:
         self.app = app
         self.hosts = hosts
-        self.origins = tuple(f"http://{host}" for host in hosts)
+        self._http, self._socket = ("https", "wss") if tls else ("http", "ws")
+        self.origins = tuple(f"{self._http}://{host}" for host in hosts)
         self._secret = secrets.token_bytes(32)
         self._buckets: dict[str, Bucket] = {}
 
@@ -82,7 +83,7 @@ class Guard:
         site = headers.get("sec-fetch-site", "same-origin")
         if site not in ("same-origin", "none") and not _is_followed_link(scope, headers):
             return _Refusal(403, "Asked for by another site: refused.")
-        if not self._bucket(window).take():
+        if not self._bucket(window or f"from {(scope.get('client') or ('',))[0]}").take():
             return _Refusal(429, "Too many requests at once. Wait a few seconds; a running session is not touched.")
         return None
 
@@ -109,7 +110,7 @@ class Guard:
         """Return ``send`` with what binds the browser: only this program's own content, no frame, no referrer elsewhere."""
         if scope["type"] != "http":
             return send
-        bound = [(name.encode(), value.encode()) for name, value in _headers(host).items()]
+        bound = [(name.encode(), value.encode()) for name, value in _headers(f"{self._socket}://{host}").items()]
         if new and scope["path"].count("/_nicegui") == 0:
             name = secrets.token_urlsafe(12)
             cookie = f"{_COOKIE}={name}.{self._proof(name)}; Path=/; HttpOnly; SameSite=Strict"
@@ -133,9 +134,9 @@ def _is_followed_link(scope: Scope, headers: Mapping[str, str]) -> bool:
     )
 
 
-def _headers(host: str) -> Mapping[str, str]:
+def _headers(socket: str) -> Mapping[str, str]:
     # Pages build their own components from text, hence 'unsafe-eval' and 'unsafe-inline'; nothing foreign can be loaded.
-    own = f"'self' ws://{host}"
+    own = f"'self' {socket}"
     policy = (
         "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval'; style-src 'self' 'unsafe-inline'; "
         f"img-src 'self' data: blob:; font-src 'self' data:; connect-src {own}; object-src 'self'; frame-src 'self' blob:; "
