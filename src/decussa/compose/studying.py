@@ -18,17 +18,28 @@ from decussa.compose.preparing import local_midnight
 from decussa.model.estimate import Estimate
 from decussa.protocol.schema import Protocol, read_protocol
 from decussa.session.clock import from_text
-from decussa.session.live_view import view_of
 from decussa.session.preparation import first_target
 from decussa.session.recovery import stored_findings
 from decussa.store.chain import Entry
+from decussa.store.glance import entries_of_kinds, glance_at
 from decussa.store.journal import open_journal
+from decussa.store.kinds import Kind
 from decussa.store.people import Participant, participants
 from decussa.store.preparing import Consent, FollowedUp, PersonDescribed, SessionPlanned
 from decussa.store.records import RecordingKept, ReviewBegun, StudyCreated
 from decussa.store.schema import JOURNAL
 from decussa.store.study import PROTOCOL, Study, open_study
 
+#: Kinds of entries that say how a session stands; what was asked and answered is only counted.
+_TELLING: tuple[Kind, ...] = (
+    "started",
+    "step found",
+    "finished",
+    "consent",
+    "person described",
+    "review begun",
+    "followed up",
+)
 SessionState = Literal["done", "incomplete", "planned", "open"]
 
 
@@ -44,7 +55,7 @@ class SessionRow:
     planned_for: str = ""
     began: str = ""
     threshold: Estimate | None = None
-    pulses: int = 0
+    stimuli: int = 0
     sweeps: int = 0
     accepted: int = 0
     follow_up: Literal["due", "done", ""] = ""
@@ -150,27 +161,27 @@ class BoardReader:
     def _row(self, study: Study, session: str, head: tuple[int, str], protocol: Protocol) -> SessionRow:
         key = f"{study.folder}/{session}/{head[1]}"
         if key not in self._rows:
-            with open_journal(study, session) as journal:
-                self._rows[key] = row_of(session, journal.entries(), protocol)
+            self._rows[key] = _read_row(study, session, protocol)
         return self._rows[key]
 
 
-def row_of(session: str, entries: Sequence[Entry], protocol: Protocol) -> SessionRow:
+def _read_row(study: Study, session: str, protocol: Protocol) -> SessionRow:
     """Return how a session stands, apart from what depends on the day."""
-    view = view_of(entries)
+    seen = glance_at(study, session)
+    entries = entries_of_kinds(study, session, _TELLING)
+    bodies = [entry.body for entry in entries]
     label = first_target(protocol).label
     found = stored_findings(entries)
-    threshold = found.get(f"{label}/rmt", found.get(f"{label}/amt"))
-    bodies = [entry.body for entry in entries]
     followed = any(isinstance(body, FollowedUp) and body.outcome != "not reached" for body in bodies)
+    finished = any(entry.kind == "finished" for entry in entries)
     return SessionRow(
         session=session,
-        state="done" if view.state == "finished" else "incomplete" if view.stimuli else "open",
-        began=view.first_at,
-        threshold=threshold,
-        pulses=view.pulses,
-        sweeps=sum(entry.has_sweep for entry in entries),
-        accepted=view.counts.get("accept", 0),
+        state="done" if finished else "incomplete" if seen.stimuli else "open",
+        began=seen.first_at,
+        threshold=found.get(f"{label}/rmt", found.get(f"{label}/amt")),
+        stimuli=seen.stimuli,
+        sweeps=seen.sweeps,
+        accepted=seen.verdicts.get("accept", 0),
         follow_up="done" if followed else "",
         consent=any(isinstance(body, Consent) for body in bodies),
         described=any(isinstance(body, PersonDescribed) for body in bodies),

@@ -100,7 +100,8 @@ def _electrodes(prepared: PreparedSession, item: Item) -> str:
     )
     written = phrase("In the protocol: {words}.", words=muscle.electrodes)
     return (
-        f'{drawn}<p class="under">{text(written)}</p><form data-act="electrodes {text(item.key)}">{spots}{skin}<div class="pair2"><div>{apart}</div>'
+        f'{drawn}<p class="under">{text(written)}</p>'
+        f'<form data-act="electrodes {text(item.key)}">{spots}{skin}<div class="pair2"><div>{apart}</div>'
         f"<div>{contact}</div></div>{submit(phrase('On'))}</form>"
     )
 

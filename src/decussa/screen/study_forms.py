@@ -94,7 +94,7 @@ def person(board: StudyBoard, row: PersonRow, problem: str) -> str:
 def _session_line(board: StudyBoard, row: SessionRow) -> str:
     study, number = board.folder.name, session_number(row.session)
     links = [(phrase("Run"), RUN)] if row.rehearsal else [(phrase("Prepare"), PREPARE)]
-    if row.sweeps or row.pulses:
+    if row.stimuli:
         links += [(phrase("Read"), READ), (phrase("Report"), REPORT)]
     if row.state == "done" and not row.rehearsal:
         links.pop(0)

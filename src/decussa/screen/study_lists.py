@@ -50,12 +50,12 @@ def rehearsals_plate(boards: Sequence[StudyBoard]) -> str:
     rows = "".join(
         f'<tr><th scope="row">{text(row.session)}</th><td>{text(board.protocol.study.name)}</td>'
         f"<td>{say({'done': 'done', 'incomplete': 'incomplete'}.get(row.state, 'open'), _state(row.state), 16)}</td>"
-        f'<td class="r">{row.pulses}</td><td>{_links(board, row.session, row.state)}</td></tr>'
+        f'<td class="r">{row.stimuli}</td><td>{_links(board, row.session, row.state)}</td></tr>'
         for board in boards
         for person in board.people
         for row in person.sessions
     )
-    names = (phrase("Session"), phrase("Protocol"), phrase("State"), phrase("Pulses"), phrase("Open"))
+    names = (phrase("Session"), phrase("Protocol"), phrase("State"), phrase("Stimuli"), phrase("Open"))
     head = "".join(
         f'<th scope="col"{" class=r" if place == 3 else ""}>{text(name)}</th>' for place, name in enumerate(names)
     )

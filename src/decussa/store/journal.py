@@ -98,10 +98,11 @@ def entries_of(connection: Connection, journal: str, after: int = 0) -> tuple[En
         .where(JOURNAL.c.name == journal, ENTRY.c.number > after)
         .order_by(ENTRY.c.number)
     )
-    return tuple(_entry(row, f"{journal}, entry {row.number}") for row in connection.execute(chosen))
+    return tuple(entry_of_row(row, f"{journal}, entry {row.number}") for row in connection.execute(chosen))
 
 
-def _entry(row: Row[tuple[object, ...]], where: str) -> Entry:
+def entry_of_row(row: Row[tuple[object, ...]], where: str) -> Entry:
+    """Return the entry that a row of the file holds; RecordingError where it cannot be read."""
     body = None if row.body is None else decode(row.body, where=where)
     measured = None if row.measured is None else decode(row.measured, where=where)
     if isinstance(body, Measured) or not isinstance(measured, Measured | None):
