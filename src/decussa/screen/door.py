@@ -130,7 +130,7 @@ def _token_of(scope: Scope) -> str:
         morsel = SimpleCookie(given).get(_COOKIE)
     except CookieError:
         return ""
-    return morsel.value if morsel else ""
+    return str(morsel.value) if morsel else ""
 
 
 def _cookie(token: str, seconds: int) -> tuple[bytes, bytes]:
