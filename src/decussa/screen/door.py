@@ -142,7 +142,7 @@ async def _body(receive: Receive) -> str:
     body = b""
     while True:
         message = await receive()
-        body += message.get("body", b"")
+        body += bytes(message.get("body", b""))
         if len(body) > _LONGEST_BODY or not message.get("more_body"):
             return body[:_LONGEST_BODY].decode("utf-8", "replace")
 
