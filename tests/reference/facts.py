@@ -171,11 +171,11 @@ def trunk_pair(crowd, isi_ms):
 
 
 def later_side(crowd):
-    return np.nanmean(latency(crowd.other_side, 1.25, 15.0, "amt") - latency(crowd, 1.25, 15.0, "amt"))
+    return np.nanmean(latency(crowd.other_side, 1.4, 15.0, "amt") - latency(crowd, 1.4, 15.0, "amt"))
 
 
 def both_sides_latency(crowd):
-    return (latency(crowd.other_side, 1.25, 15.0, "amt") + latency(crowd, 1.25, 15.0, "amt")) / 2
+    return (latency(crowd.other_side, 1.4, 15.0, "amt") + latency(crowd, 1.4, 15.0, "amt")) / 2
 
 
 FACTS = (
@@ -282,14 +282,14 @@ FACTS = (
     Fact(protocol="leg", says="Mmax of 5 to 10 mV in most people (share)", source=MEMORY, among=8,
          low=0.8, high=1.0, measure=lambda c: np.mean((c.mmax_uv > 5_000) & (c.mmax_uv < 10_000))),
     Fact(protocol="lumbar", says="latency in light effort 20.8 (1.5) ms, n 15, mean of the sides", source=TANIGUCHI,
-         among=8, published=(20.8, 1.5, 15), measure=both_sides_latency),
-    Fact(protocol="lumbar", says="the ipsilateral response is later (ms; limits ours)", source=DESMONS, among=8,
+         among=5, published=(20.8, 1.5, 15), measure=both_sides_latency),
+    Fact(protocol="lumbar", says="the ipsilateral response is later (ms; limits ours)", source=DESMONS, among=5,
          low=0.3, high=4.0, measure=later_side),
-    Fact(protocol="lumbar", says="1, 3 and 4 ms inhibit (largest ratio)", source=MULTIFIDUS, among=8,
+    Fact(protocol="lumbar", says="1, 3 and 4 ms inhibit (largest ratio)", source=MULTIFIDUS, among=5,
          low=0.2, high=0.95, measure=lambda c: max(trunk_pair(c, isi) for isi in (1.0, 3.0, 4.0))),
-    Fact(protocol="lumbar", says="12 ms inhibits", source=MULTIFIDUS, among=6,
+    Fact(protocol="lumbar", says="12 ms inhibits", source=MULTIFIDUS, among=5,
          low=0.5, high=0.99, measure=lambda c: trunk_pair(c, 12.0)),
-    Fact(protocol="lumbar", says="15 ms does not facilitate", source=MULTIFIDUS, among=6,
+    Fact(protocol="lumbar", says="15 ms does not facilitate", source=MULTIFIDUS, among=5,
          low=0.5, high=1.05, measure=lambda c: trunk_pair(c, 15.0)),
 )  # fmt: skip
 
