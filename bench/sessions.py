@@ -117,7 +117,7 @@ def tell(rows: list[Row]) -> None:
 def _course(members: list[Row]) -> str:
     pulses, minutes = ([row[name] for row in members] for name in ("pulses", "minutes"))
     refusals = sum((Counter(row["refused"]) for row in members), Counter())
-    left = sum(bool(row["shown"]) for row in members)
+    left = sum(any("not given" in text or "Ways out" in text for text in row["shown"]) for row in members)
     return (
         f"{len(members)} people; pulses {_span(pulses)}; minutes {_span(minutes)}; something left out, and said, in {left}"
         + (f"; refused {dict(refusals)}" if refusals else "")

@@ -21,8 +21,9 @@ from decussa.protocol.steps import Threshold
 
 #: So many pulses at the ceiling below the criterion, and the threshold is taken to lie above it.
 _SILENT_AT_CEILING = 3
-#: From this probability on that there is a response at all, a size counts as one.
-_LIKELY = 0.5
+#: From this probability on that there is a response at all, a size counts as one; a number needs so many of them.
+_LIKELY = 0.9
+_FEWEST_RESPONSES = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +149,7 @@ def _size(frame: Frame, trial: Trial) -> float:
 
 @dataclass(slots=True)
 class _Hunt:
-    """What a hunt has seen, whatever the method: pulses given, highest level, whether anything responded.
+    """What a hunt has seen, whatever the method: pulses given, highest level, and how many were answered.
 
     ``silent`` counts the pulses in a row at the ceiling that nothing answered.
     """
@@ -156,7 +157,7 @@ class _Hunt:
     given: int = 0
     silent: int = 0
     highest: float = 0.0
-    responded: bool = False
+    responses: int = 0
     noises_uv: list[float] = field(default_factory=list)
 
     def noise_uv(self, own_uv: float) -> float | None:
@@ -172,14 +173,15 @@ class _Hunt:
     def note(self, level: float, *, seen: bool, at_ceiling: bool) -> None:
         """Note one usable trial."""
         self.highest = max(self.highest, level)
-        self.responded = self.responded or seen
+        self.responses += seen
         self.silent = self.silent + 1 if at_ceiling and not seen else 0
 
     def outcome(self, known: Estimate, limited: str) -> Estimate:
-        """Return what was found: a number only where something responded, and what limits it."""
-        if self.responded:
+        """Return what was found: a number only where more than one pulse was answered, and what limits it."""
+        if self.responses >= _FEWEST_RESPONSES:
             return replace(known, reason="; ".join(filter(None, (known.reason, limited))))
-        none = f"no response up to {self.highest:g} % MSO, {self.given} pulses" if self.highest else "no usable trial"
+        few = "one response only" if self.responses else "no response"
+        none = f"{few} up to {self.highest:g} % MSO, {self.given} pulses" if self.highest else "no usable trial"
         low = known.low if self.highest else math.nan
         if self.silent >= _SILENT_AT_CEILING:
             none, low = f"{none}: the threshold lies above", self.highest
