@@ -130,7 +130,24 @@ def _move(request: Deliver, view: LiveView, *, moved: bool) -> str:
     level = request.stimulus.intensity_mso
     said = f"{level:g}{THIN}%"
     setting = phrase("Keep {level}.", level=said) if level == old else phrase("Set {level}.", level=said)
-    return f"{phrase('Move the coil.') if moved else phrase('Same site.')} {setting}"
+    if not moved:
+        return f"{phrase('Same site.')} {setting}"
+    return f"{_way(request.site_cm, before.site_cm if before is not None else None)} {setting}"
+
+
+def _way(to_cm: tuple[float, float] | None, from_cm: tuple[float, float] | None) -> str:
+    """Return which way the coil moves, in cm; without a place to come from, only that it does."""
+    if to_cm is None or from_cm is None:
+        return phrase("Move the coil.")
+    right, front = (round(there - here, 1) for there, here in zip(to_cm, from_cm, strict=True))
+    ways = []
+    if front:
+        along = phrase("{cm} cm forward", cm=f"{front:g}") if front > 0 else phrase("{cm} cm back", cm=f"{-front:g}")
+        ways.append(along)
+    if right:
+        across = phrase("{cm} cm to the right", cm=f"{right:g}")
+        ways.append(across if right > 0 else phrase("{cm} cm to the left", cm=f"{-right:g}"))
+    return phrase("Move the coil {way}.", way=phrase(" and ").join(ways)) if ways else phrase("Move the coil.")
 
 
 def _where(live: LiveSession, request: Deliver, *, moved: bool) -> str:
