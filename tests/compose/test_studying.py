@@ -28,6 +28,7 @@ from decussa.session.operator import Unattended
 from decussa.store.check import check_study
 from decussa.store.journal import open_journal
 from decussa.store.kinds import KINDS
+from decussa.store.preparing import Decided, Screened
 from decussa.store.records import Started
 from decussa.store.study import open_study
 from tests.session.stage import SHORT
@@ -91,6 +92,28 @@ def test_a_planned_session_is_due_on_its_day_and_stays_due_until_it_is_run(folde
     assert due(folder, NOON + DAY) == due(folder, NOON + 3 * DAY) == [("session", "P07-1")]
     run_whole(folder, "P07-1", NOON + DAY)
     assert due(folder, NOON + DAY) == []
+
+
+def test_a_due_session_misses_the_screening_of_the_day_until_it_is_done_and_again_on_the_next(folder):
+    def missing(now):
+        return board(folder, now).due[0].missing
+
+    plan_session(folder, "P07-1", f"{NOON.date()}T14:00")
+    tonight = to_text(NOON + timedelta(hours=12))
+    bodies = (
+        ("screened", Screened(version="1", outcome="review", expires=tonight), True),
+        ("decided", Decided(decision="may take part", role="physician", expires=tonight), False),
+        ("screened", Screened(version="1", outcome="go", expires=tonight), False),
+        ("screened", Screened(version="1", outcome="stop", expires=tonight), True),
+        ("decided", Decided(decision="may not take part", role="physician", expires=tonight), True),
+        ("screened", Screened(version="1", outcome="go", expires=tonight), False),
+    )
+    assert "screening of today" in missing(NOON)
+    for kind, body, lacks in bodies:
+        with open_study(folder, write=True) as study, open_journal(study, "P07-1") as journal:
+            journal.append(kind, body, at=to_text(NOON))
+        assert ("screening of today" in missing(NOON)) == lacks
+    assert "screening of today" in missing(NOON + DAY)
 
 
 def test_due_sessions_come_in_the_order_of_their_hours(folder):

@@ -1,6 +1,8 @@
 """What is open before the first pulse, from what was written down: by day, by who may pass it, by what protects a person."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from decussa.protocol.schema import load_protocol, read_protocol
 from decussa.session.limits import GATES
@@ -157,3 +159,51 @@ def test_every_muscle_of_the_protocol_has_its_electrodes_and_the_start_site_its_
     forearm, _ = load_protocol("forearm")
     site = next(item for item in prepared(protocol=forearm).items if item.key == "start site")
     assert site.note == "5 cm right of the vertex, on the ear line"
+
+
+POOL = (
+    *ALL,
+    REVIEW,
+    SIGNED,
+    Decided(decision="may not take part", role="physician", expires=TONIGHT),
+    Screened(version="1", outcome="stop", expires=TONIGHT),
+    *(
+        Waived(item=key, role="principal investigator", reason="tried")
+        for key in ("second person", "ear protection", "consent")
+    ),
+    *(Confirmed(item=key, holds=False) for key in ("consent", "screening", "ear protection", "FDI right")),
+)
+
+
+def last_about(bodies, key, kind=None):
+    """The last word on an item, found from the end: an independent way to the same answer."""
+    for body in reversed(bodies):
+        if kind is not None and isinstance(body, kind):
+            return body
+        if isinstance(body, Confirmed | Waived) and body.item == key:
+            return body
+    return None
+
+
+@given(st.lists(st.sampled_from(POOL), max_size=30))
+def test_whatever_was_written_a_gate_holds_only_on_the_last_word_about_it(bodies):
+    preparation = prepared(*bodies)
+    consent = last_about([body for body in bodies if not isinstance(body, Waived)], "consent", Consent)
+    ears = [body for body in bodies if isinstance(body, Confirmed) and body.item == "ear protection"]
+    told = [body for body in bodies if isinstance(body, Screened | Decided) or getattr(body, "item", "") == "screening"]
+    outcome = next((place for place in reversed(range(len(told))) if not isinstance(told[place], Decided)), None)
+    screened = told[outcome] if outcome is not None else None
+    decided = told[-1] if outcome is not None and outcome < len(told) - 1 else None
+    passes = isinstance(screened, Screened) and (
+        screened.outcome == "go"
+        or (screened.outcome == "review" and decided is not None and decided.decision == "may take part")
+    )
+
+    assert (state(preparation, "consent") == "done") == isinstance(consent, Consent)
+    assert (state(preparation, "ear protection") == "done") == bool(ears and ears[-1].holds)
+    assert (state(preparation, "screening") == "done") == passes
+    assert ("consent signed" in preparation.gates_that_hold) == isinstance(consent, Consent)
+    assert ("screening valid today" in preparation.gates_that_hold) == passes
+    assert ("ear protection on participant and operator" in preparation.gates_that_hold) == bool(
+        ears and ears[-1].holds
+    )

@@ -25,7 +25,7 @@ from decussa.store.glance import entries_of_kinds, glance_at
 from decussa.store.journal import open_journal
 from decussa.store.kinds import Kind
 from decussa.store.people import Participant, participants
-from decussa.store.preparing import Consent, FollowedUp, PersonDescribed, SessionPlanned
+from decussa.store.preparing import Consent, Decided, FollowedUp, PersonDescribed, Screened, SessionPlanned
 from decussa.store.records import RecordingKept, ReviewBegun, StudyCreated
 from decussa.store.schema import JOURNAL
 from decussa.store.study import PROTOCOL, Study, open_study
@@ -36,6 +36,8 @@ _TELLING: tuple[Kind, ...] = (
     "step found",
     "finished",
     "consent",
+    "screened",
+    "decided",
     "person described",
     "review begun",
     "followed up",
@@ -47,7 +49,8 @@ SessionState = Literal["done", "incomplete", "planned", "open"]
 class SessionRow:
     """One session: how it stands, when it is planned (lab's clock) or began (UTC), and what it found.
 
-    ``follow_up`` says whether the day after has been asked about: ``due``, ``done``, or not yet to be (empty).
+    ``screened_until`` is when a screening that closes nothing ends (UTC; empty: there is none). ``follow_up`` says whether
+    the day after has been asked about: ``due``, ``done``, or not yet to be (empty).
     """
 
     session: str
@@ -59,6 +62,7 @@ class SessionRow:
     sweeps: int = 0
     accepted: int = 0
     follow_up: Literal["due", "done", ""] = ""
+    screened_until: str = ""
     consent: bool = False
     described: bool = False
     reviewed: bool = False
@@ -183,11 +187,23 @@ def _read_row(study: Study, session: str, protocol: Protocol) -> SessionRow:
         sweeps=seen.sweeps,
         accepted=seen.verdicts.get("accept", 0),
         follow_up="done" if followed else "",
+        screened_until=_screened_until(bodies),
         consent=any(isinstance(body, Consent) for body in bodies),
         described=any(isinstance(body, PersonDescribed) for body in bodies),
         reviewed=any(isinstance(body, ReviewBegun) for body in bodies),
         rehearsal=is_rehearsal(session, entries),
     )
+
+
+def _screened_until(bodies: Sequence[object]) -> str:
+    """Return when the last screening ends, where nothing was flagged or it was signed since."""
+    until, open_until = "", ""
+    for body in bodies:
+        if isinstance(body, Screened):
+            until, open_until = (body.expires, "") if body.outcome == "go" else ("", body.expires)
+        elif isinstance(body, Decided):
+            until = open_until if body.decision == "may take part" else ""
+    return until
 
 
 def _on_that_day(row: SessionRow, planned_for: str, now: datetime) -> SessionRow:
@@ -236,9 +252,11 @@ def _due(people: Sequence[PersonRow], now: datetime) -> tuple[DueItem, ...]:
             elif row.state == "incomplete" and row.follow_up != "done":
                 what = "go on"
             if what:
-                at = row.planned_for or row.began
+                at, missing = row.planned_for or row.began, person.missing
+                if not row.screened_until or from_text(row.screened_until) <= now:
+                    missing = (*missing, "screening of today")
                 sessions.append(
-                    DueItem(what=what, pseudonym=person.pseudonym, session=row.session, at=at, missing=person.missing)
+                    DueItem(what=what, pseudonym=person.pseudonym, session=row.session, at=at, missing=missing)
                 )
             if row.follow_up == "due":
                 calls.append(DueItem(what="follow up", pseudonym=person.pseudonym, session=row.session, at=row.began))

@@ -45,7 +45,8 @@ class NewStudyPage:
         self.chosen = SHIPPED[0]
         self.problem = ""
         self.faults: tuple[str, ...] = ()
-        self._asked = 0
+        self._wanted: tuple[Protocol, float | None] | None = None
+        self._previewing = False
         self._client = ui.context.client
         with page_frame(phrase("New study"), "Study", {"Study": STUDY}):
             with ui.element("div").classes("pad study new"):
@@ -117,18 +118,31 @@ class NewStudyPage:
             return
         self.faults = ()
         self._faults.set_content(f'<p class="under" id="faults">{phrase("No fault found.")}</p>')
-        self._asked += 1
-        background_tasks.create(self._preview(self._asked, protocol, _threshold(fields.get("threshold", ""))))
+        self._wanted = (protocol, _threshold(fields.get("threshold", "")))
+        background_tasks.create(self._preview())
 
-    async def _preview(self, number: int, protocol: Protocol, threshold: float | None) -> None:
-        """Run the plan through in the background; only what was asked for last is shown."""
-        shown = await run.io_bound(preview_protocol, protocol, self.chosen, rmt=threshold)
-        if shown is not None and number == self._asked and not self.faults:
-            self._plan.set_content(plan_plate(shown))
-            said = phrase(
-                "{count} pulses, about {minutes} minutes.", count=shown.pulses, minutes=f"{shown.minutes:.0f}"
-            )
-            self._spoken.set_content(text(said))
+    async def _preview(self) -> None:
+        """Run the plan through in the background, one at a time; of what is typed meanwhile only the last is run."""
+        if self._previewing:
+            return
+        self._previewing = True
+        try:
+            while self._wanted is not None:
+                (protocol, threshold), self._wanted = self._wanted, None
+                try:
+                    shown = await run.io_bound(preview_protocol, protocol, self.chosen, rmt=threshold)
+                except DecussaError as error:
+                    self._plan.set_content(_bar(without_paths(error.sentence())))
+                    continue
+                if shown is not None and self._wanted is None and not self.faults:
+                    self._show(shown)
+        finally:
+            self._previewing = False
+
+    def _show(self, shown: Preview) -> None:
+        self._plan.set_content(plan_plate(shown))
+        said = phrase("{count} pulses, about {minutes} minutes.", count=shown.pulses, minutes=f"{shown.minutes:.0f}")
+        self._spoken.set_content(text(said))
 
     def _start(self, fields: Mapping[str, str]) -> None:
         name = fields.get("name", "").strip()
