@@ -5,16 +5,18 @@ from functools import cache
 import pytest
 
 from decussa.source.virtual.anatomy import FDI
-from decussa.source.virtual.montage import Montage, Site
+from decussa.source.virtual.montage import BACK, Montage, Site
 from tests.reference.crowd import Crowd
 from tests.reference.facts import FACTS, MISSED
 
 BOTH_HANDS = Montage("both hands", (Site(FDI, "right"), Site(FDI, "left")), "left")
+#: Electrodes where those of a protocol say nothing of, or too much for, a fact: the trunk's leg muscle is left out.
+MONTAGES = {"both hands": BOTH_HANDS, "lumbar": BACK}
 
 
 @cache
 def crowd_of(protocol, people):
-    return Crowd(BOTH_HANDS if protocol == "both hands" else protocol, people)
+    return Crowd(MONTAGES.get(protocol, protocol), people)
 
 
 @pytest.mark.parametrize(
