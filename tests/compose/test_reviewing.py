@@ -12,13 +12,15 @@ import pandas as pd
 import pytest
 
 from decussa.command.cli import main
-from decussa.compose.reviewed_trials import agreement, agreement_words, choose_layer, reviewed_trials
+from decussa.compose.reviewed_trials import agreement, agreement_words, choose_layer, layer_words, reviewed_trials
 from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.stored import stored_trials
 from decussa.model.errors import UsageError
 from decussa.session.live_view import view_of
 from decussa.session.review import SEEN, VERDICT
+from decussa.store import private
 from decussa.store.check import check_study
+from decussa.store.operators import add_operator
 from decussa.store.people import withdraw
 from decussa.store.study import open_study
 from tests.session.stage import SESSION, go, make_study
@@ -214,6 +216,20 @@ def test_a_blind_rater_cannot_begin_blind_again_after_looking(room):
     room.unblind("R-2", "done")
     with pytest.raises(UsageError, match="not blind any more"):
         room.begin("R-2", blind=True)
+
+
+def test_a_rater_with_a_pin_proves_it_and_nobody_else_goes_on_under_their_code(folder, room):
+    assert not room.layers["R-1"].verified
+    private.create_missing(folder)
+    with private.open_private(folder, write=True) as database:
+        add_operator(database, "R-2", "Some Body", "reviewer", pin="2468")
+    with pytest.raises(UsageError, match="PIN"):
+        room.begin("R-2", blind=False, pin="1357")
+    assert room.begin("R-2", blind=False, pin="2468").verified
+    with pytest.raises(UsageError, match="PIN"):
+        room.begin("R-2", blind=False)
+    assert "identity not verified" not in layer_words(room, room.layers["R-2"])
+    assert "identity not verified" in layer_words(room, room.layers["R-1"])
 
 
 def test_an_unknown_rater_is_named_with_those_there_are(room):

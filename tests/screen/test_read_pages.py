@@ -10,7 +10,9 @@ import pandas as pd
 import pytest
 
 from decussa.compose.reviewing import ReviewRoom
+from decussa.store import private
 from decussa.store.check import check_study
+from decussa.store.operators import add_operator
 from tests.compose.invented_session import MUSCLE, make_session
 
 SESSION = "P07-1"
@@ -195,6 +197,26 @@ def test_a_blind_second_rater_sees_nothing_that_tells_and_the_agreement_is_shown
     assert "Kappa" in found
     assert "R-2" in found
     assert not find_violations(agreement)
+
+
+def test_a_code_with_a_pin_is_opened_by_it_alone(server, served_root, study, open_page):
+    private.create_missing(served_root / study)
+    with private.open_private(served_root / study, write=True) as database:
+        add_operator(database, "R-2", "Some Body", "reviewer", pin="2468")
+    page = open_page(f"{server.url}/read/{study}/{SESSION}/review")
+    page.fill("#code", "R-2")
+    page.fill("#pin", "1111")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("[role=alert]")
+    page.fill("#pin", "2468")
+    page.keyboard.press("Enter")
+    wait_for_sweeps(page)
+    page.keyboard.press("3")
+    wait_for_written(page)
+    other = open_page(f"{server.url}/read/{study}/{SESSION}/review?rater=R-2")
+    other.wait_for_selector("#pin")
+    assert other.input_value("#code") == "R-2"
+    assert layer_of(served_root / study, "R-2").verified
 
 
 def test_a_reload_and_a_killed_server_lose_nothing_of_a_review(own_server, made, open_page):

@@ -145,7 +145,10 @@ def layer_words(room: ReviewRoom, layer: Layer) -> str:
         if layer.not_blind
         else "blind"
     )
-    return f"{eyes}; {len(layer.seen)} of {everything} sweeps seen, {verdicts} verdicts and marks of {marks} changed"
+    who = "" if layer.verified else "identity not verified; "
+    return (
+        f"{who}{eyes}; {len(layer.seen)} of {everything} sweeps seen, {verdicts} verdicts and marks of {marks} changed"
+    )
 
 
 def agreement_words(found: Agreement) -> str:

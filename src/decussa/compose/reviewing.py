@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 
+from decussa.compose.preparing import known_operators, who_acts
 from decussa.compose.stored import given_stimuli, operator_verdicts
 from decussa.measuring.sweeps import measure_sweeps
 from decussa.model.dialogue import Deliver
@@ -184,18 +185,28 @@ class ReviewRoom:
         )
         return {name: float(column[0]) for name, column in measured.items()}
 
-    def begin(self, rater: str, *, blind: bool) -> Layer:
+    def begin(self, rater: str, *, blind: bool, pin: str = "") -> Layer:
         """Begin a layer, or go on with one that was begun; it stays blind, or not, as it was begun.
+
+        Who is known here under this code proves it with their PIN, where they have one.
 
         Raises
         ------
         UsageError
-            If the rater has no usable code, or asks to be blind where they were not.
+            If the rater has no usable code, the PIN is wrong, or they ask to be blind where they were not.
         """
         check_rater(rater)
+        known = any(one.code == rater for one in known_operators(self.folder))
+        verified = known and who_acts(self.folder, rater, pin).verified
         with self._writing() as write:
             layer = self.layers.get(rater)
             if layer is not None:
+                if layer.verified and not verified:
+                    raise UsageError(
+                        "who began this review proved it with a PIN",
+                        where=f"rater {rater}",
+                        do="type the PIN, or review under another code",
+                    )
                 if blind and not layer.blind:
                     raise UsageError(
                         "this review is not blind any more",
@@ -205,7 +216,8 @@ class ReviewRoom:
                 return layer
             number = len(self.layers) + 1
             seed = (len(self._entries) * 1000 + number) % 2**31
-            write("review begun", ReviewBegun(rater=rater, number=number, blind=blind, seed=seed, version=VERSION))
+            begun = ReviewBegun(rater=rater, number=number, blind=blind, seed=seed, version=VERSION, verified=verified)
+            write("review begun", begun)
             return self.layers[rater]
 
     def unblind(self, rater: str, reason: str) -> Layer:

@@ -29,16 +29,16 @@ def add_pages(shelf: Shelf) -> None:
     """Add the review page and what it asks for."""
 
     @ui.page(REVIEW, response_timeout=PATIENCE_S)
-    async def show(study: str, session: str, rater: str = "", muscle: str = "") -> None:
+    async def show(study: str, session: str, rater: str = "", muscle: str = "", token: str = "") -> None:
         reading = await run.io_bound(shelf.session, study, session)
         if reading is None:
             return
-        if rater in reading.room.layers:
+        if reading.may_review(rater, token):
             muscle = one_of(muscle, reading.room.muscles, "muscle")
             await run.io_bound(reading.view, rater, muscle)
-            _show_review(reading, rater, muscle)
+            _show_review(reading, rater, muscle, token)
         else:
-            BeginPage(reading)
+            BeginPage(reading, rater if rater in reading.room.layers else "")
 
     @app.get(SWEEPS)
     def send(study: str, session: str, rater: str = "", muscle: str = "") -> Response:
@@ -65,14 +65,14 @@ def place_with(place: str, reading: Reading, **asked: str) -> str:
     return address(place, reading.study, reading.session) + (f"?{query}" if query else "")
 
 
-def _show_review(reading: Reading, rater: str, muscle: str) -> None:
+def _show_review(reading: Reading, rater: str, muscle: str, token: str) -> None:
     room = reading.room
     layer = room.layers[rater]
     links = {
         "back": address(READ, reading.study, reading.session),
         "table": place_with(TABLE, reading, rater=rater, muscle=muscle),
         "report": address(REPORT, reading.study, reading.session),
-        "muscles": {name: review_address(reading, rater=rater, muscle=name) for name in room.muscles},
+        "muscles": {name: review_address(reading, rater=rater, muscle=name, token=token) for name in room.muscles},
     }
     places = links_of(reading.study, reading.session, rehearsal=reading.rehearsal)
     others = [other for other in room.layers if other != rater]
@@ -148,8 +148,8 @@ def _foot(layer: Layer) -> str:
 class BeginPage:
     """Asks who reviews, and whether blind; or goes on with a review that was begun."""
 
-    def __init__(self, reading: Reading) -> None:
-        self.reading = reading
+    def __init__(self, reading: Reading, rater: str) -> None:
+        self.reading, self.rater = reading, rater
         places = links_of(reading.study, reading.session, rehearsal=reading.rehearsal)
         with page_frame(phrase("Review"), "Read", places, rehearsal=reading.rehearsal) as head:
             head.set_content(who_words(reading.participant, reading.session, "", rehearsal=reading.rehearsal))
@@ -179,8 +179,11 @@ class BeginPage:
             f'<p class="under">{text(under)}</p>'
             f'<div class="begin"><section class="plate"><div class="head"><h2>{text(phrase("Begin"))}</h2></div>{said}'
             f'<form data-act="begin"><label for="code">{text(phrase("Your code"))}</label>'
-            f'<input id="code" name="rater" maxlength="20" required autocomplete="off" data-focus aria-describedby="codehelp">'
+            f'<input id="code" name="rater" maxlength="20" required autocomplete="off" data-focus '
+            f'aria-describedby="codehelp" value="{text(self.rater)}">'
             f'<p class="fine" id="codehelp">{text(phrase("Such as R-2; not a name."))}</p>'
+            f'<label for="pin">{text(phrase("Your PIN, where you have one"))}</label>'
+            f'<input id="pin" name="pin" type="password" maxlength="64" autocomplete="off">'
             f'<label class="pick"><input type="checkbox" name="blind" value="yes">{text(blind)}</label>'
             f'<button class="btn go" type="submit">{text(phrase("Begin"))}</button></form></section>'
             f'<section class="plate"><div class="head"><h2>{text(phrase("Go on"))}</h2></div>{going}</section></div>'
@@ -189,13 +192,16 @@ class BeginPage:
     def _act(self, act: Act) -> None:
         if act.name != "begin":
             return
-        rater = act.fields.get("rater", "").strip()
+        rater = self.rater = act.fields.get("rater", "").strip()
         try:
-            self.reading.room.begin(rater, blind=act.fields.get("blind") == "yes")
+            layer = self.reading.room.begin(
+                rater, blind=act.fields.get("blind") == "yes", pin=act.fields.get("pin", "")
+            )
         except DecussaError as error:
             self._page.set_content(self._words(" ".join(error_words(error))))
             return
-        ui.navigate.to(review_address(self.reading, rater=rater))
+        token = self.reading.admit(rater) if layer.verified else ""
+        ui.navigate.to(review_address(self.reading, rater=rater, token=token))
 
 
 def _so_far(layer: Layer, everything: int) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,6 +27,7 @@ class Reading:
     room: ReviewRoom
     rehearsal: bool
     windows: list[Hear] = field(default_factory=list)
+    _passes: dict[str, str] = field(default_factory=dict)
     _views: dict[tuple[str, str, bool, int], ReviewView] = field(default_factory=dict)
 
     @property
@@ -37,6 +39,17 @@ class Reading:
     def participant(self) -> str:
         """Pseudonym of the participant."""
         return self.session.rpartition("-")[0]
+
+    def admit(self, rater: str) -> str:
+        """Return a pass for a rater who proved who they are; it holds until the program ends."""
+        token = secrets.token_urlsafe(16)
+        self._passes[token] = rater
+        return token
+
+    def may_review(self, rater: str, token: str) -> bool:
+        """Whether a window may speak for a rater: anybody for one who proved nothing, else who holds a pass."""
+        layer = self.room.layers.get(rater)
+        return layer is not None and (not layer.verified or self._passes.get(token) == rater)
 
     def view(self, rater: str, muscle: str) -> ReviewView:
         """Return what a rater sees of a muscle; laid out once, for the sweeps never change."""

@@ -30,7 +30,8 @@ FURTHEST_MS = 2000.0
 class Layer:
     """What one rater said of a session.
 
-    ``blind`` is whether conditions are hidden now, ``began_blind`` whether they were at first. ``changes`` hold by trace what
+    ``blind`` is whether conditions are hidden now, ``began_blind`` whether they were at first, ``verified`` whether the rater
+    proved who they are. ``changes`` hold by trace what
     differs from the automatic values, ``blindly`` the traces of which everything said was said blind; ``written`` are all
     changes with the number of their entry and their time, in order.
     """
@@ -39,6 +40,7 @@ class Layer:
     number: int
     blind: bool
     began_blind: bool
+    verified: bool
     seed: int
     began: str
     changes: Mapping[Trace, Mapping[str, Said]] = field(default_factory=dict)
@@ -73,6 +75,7 @@ def fold_review(layers: dict[str, Layer], entry: Entry) -> None:
             number=body.number,
             blind=body.blind,
             began_blind=body.blind,
+            verified=body.verified,
             seed=body.seed,
             began=entry.at,
         )

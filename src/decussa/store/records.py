@@ -150,6 +150,7 @@ class ReviewBegun:
     """A rater begins to review a session; ``number`` counts its raters from 1.
 
     ``blind``: conditions, intensities, order and other raters stay hidden. ``seed`` is what shuffles the order then.
+    ``verified``: the rater proved to be who they say with their PIN.
     """
 
     rater: str
@@ -157,6 +158,7 @@ class ReviewBegun:
     blind: bool
     seed: int
     version: str
+    verified: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
