@@ -120,7 +120,8 @@ and lost, or not given. Where the protocol or the program was changed in between
 with a fresh plan from what the finished steps found.
 
 Before every stimulus the engine holds it against the protocol's limits: the gates ({", ".join(GATES)}), the ceiling, the least
-interval, the total of pulses and of minutes, and the rise above what was tolerated today. Never exceed the limits given by the
+interval, the total of pulses and of minutes, the rise above what was tolerated today, and anything that was rated too much today.
+Never exceed the limits given by the
 manufacturers of stimulator and coil, or those of your approval. Where the protocol's is higher, the lower limit holds. Intervals
 shorter than the approved minimum turn single pulses into repetitive stimulation, which needs a different approval.
 
