@@ -24,6 +24,7 @@ from decussa.compose.preparing import (
 from decussa.compose.sessions import new_study, run_session
 from decussa.compose.signing import flagged_answers, keep_answers, sign_decision, waive
 from decussa.model.errors import UsageError
+from decussa.protocol.schema import protocol_text
 from decussa.protocol.screening import TOPICS
 from decussa.session.limits import GATES
 from decussa.session.operator import Stop
@@ -165,6 +166,28 @@ def test_only_who_is_entitled_signs_a_flagged_answer(folder, op, code, pin, said
         sign_decision(folder, SESSION, code, pin, "may take part", "because")
     assert len(entries(folder)) == before
     assert "screening" in [item.key for item in open_before_first_pulse(folder, SESSION)]
+
+
+def test_of_a_patient_only_a_physician_signs_and_a_site_may_have_reviewed_what_its_approval_covers(tmp_path):
+    text = protocol_text("patient").replace('approval = ""', 'approval = "2026/17"')
+    text = text.replace("[people]", '[screening]\nreview = ["raised pressure"]\n[people]')
+    (tmp_path / "own.toml").write_text(text, encoding="utf-8")
+    folder = new_study(tmp_path / "study", str(tmp_path / "own.toml"))
+    with open_study(folder, write=True) as study:
+        add_participant(study, "P07", at=AT)
+        add_session(study, "P07", at=AT)
+    with open_private(folder, write=True) as database:
+        add_operator(database, "PI1", "Paul Invented", "principal investigator", pin="2222")
+        add_operator(database, "DR1", "Dora Invented", "physician")
+    sign_consent(folder, SESSION, NOBODY, "2.1", TODAY, ())
+    result = keep_answers(folder, SESSION, NOBODY, NO_FLAG | {"raised pressure": "yes"}, {"raised pressure": "treated"})
+
+    assert result.outcome == "review"
+    with pytest.raises(UsageError, match="principal investigator may not sign"):
+        sign_decision(folder, SESSION, "PI1", "2222", "may take part", "because")
+    sign_decision(folder, SESSION, "DR1", "", "may not take part", "not today")
+    with pytest.raises(UsageError, match="may not take part"):
+        run_session(folder, SESSION, "hand", operator=Present(), read_size=lambda *_: 0.0)
 
 
 def test_an_exclusion_cannot_be_signed(folder, op):

@@ -90,7 +90,7 @@ def _electrodes(prepared: PreparedSession, item: Item) -> str:
     )
     skin = field("skin", phrase("Skin"), most=200, more=f'value="{phrase("shaved, cleaned with alcohol")}"')
     number = 'min="0" step="any"'
-    apart = field("distance", phrase("Distance of centres, mm"), kind="number", more=number)
+    apart = field("distance", phrase("Distance, mm"), kind="number", more=number)
     contact = field("impedance", phrase("Impedance, kΩ"), kind="number", more=number)
     figure = electrode_figure(item.key)
     drawn = (
@@ -98,10 +98,8 @@ def _electrodes(prepared: PreparedSession, item: Item) -> str:
         if figure
         else ""
     )
-    written = phrase("In the protocol: {words}.", words=muscle.electrodes)
     return (
-        f'{drawn}<p class="under">{text(written)}</p>'
-        f'<form data-act="electrodes {text(item.key)}">{spots}{skin}<div class="pair2"><div>{apart}</div>'
+        f'{drawn}<form data-act="electrodes {text(item.key)}">{spots}{skin}<div class="pair2"><div>{apart}</div>'
         f"<div>{contact}</div></div>{submit(phrase('On'))}</form>"
     )
 

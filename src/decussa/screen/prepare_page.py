@@ -85,9 +85,8 @@ class PreparePage:
         self._right.set_content(who_words(prepared.participant, prepared.session, written, rehearsal=False))
         self._lead.set_content(lead(prepared))
         self._list.set_content(item_list(prepared, self.who(), changing=self.changing, focus=not self.form))
-        self._foot.set_content(
-            "".join(key(*one) for one in _foot_keys()) + f'<div class="go">{first_pulse(prepared)}</div>'
-        )
+        keys = (("Esc", phrase("close"), "close"),) if self.form else _foot_keys()
+        self._foot.set_content("".join(key(*one) for one in keys) + f'<div class="go">{first_pulse(prepared)}</div>')
         self._draw_form()
 
     def _draw_form(self) -> None:
