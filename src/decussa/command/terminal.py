@@ -20,6 +20,7 @@ _UNITS = {
     "amt": "% MSO",
     "base": "% MSO",
     "trunk_test": "% MSO",
+    "rmt_recheck": "% MSO",
     "test_intensity": "% MSO",
     "hotspot_x": "cm",
     "hotspot_y": "cm",
@@ -95,7 +96,7 @@ class TerminalOperator:
     code = "terminal"
 
     def __init__(self) -> None:
-        self._told = False
+        self._told = self._formed = False
 
     def confirm_gate(self, gate: str) -> bool:
         """Ask."""
@@ -119,7 +120,7 @@ class TerminalOperator:
     def commands(self, request: Request, due_s: float) -> Sequence[Command]:
         """Say what to set, or that a rest is on, and wait for Enter or a letter; a question speaks for itself."""
         if isinstance(request, Ask):
-            return ()
+            return self._form(request)
         if not self._told:
             typer.echo(_HELP)
             self._told = True
@@ -137,6 +138,13 @@ class TerminalOperator:
         if key == "a":
             return (Write(self._adverse_event()),)
         return ()
+
+    def _form(self, request: Ask) -> Sequence[Command]:
+        """Have an adverse event written down, once, where the plan asks whether it is."""
+        if request.key != "adverse event" or self._formed:
+            return ()
+        self._formed = True
+        return (Write(self._adverse_event()),)
 
     def _adverse_event(self) -> AdverseEvent:
         typer.echo("Stop. Coil away. Care for the person first; log later. Call the emergency number when in doubt.")

@@ -34,6 +34,7 @@ FOUND_UNITS = {
     "amt": "% MSO",
     "base": "% MSO",
     "trunk_test": "% MSO",
+    "rmt_recheck": "% MSO",
     "test_intensity": "% MSO",
     "hotspot_x": "cm",
     "hotspot_y": "cm",

@@ -16,6 +16,7 @@ _SEARCHED = (
     ("test_intensity", "% MSO"),
     ("base", "% MSO"),
     ("trunk_test", "% MSO"),
+    ("rmt_recheck", "% MSO"),
     ("hotspot_x", "cm"),
     ("hotspot_y", "cm"),
 )

@@ -20,6 +20,7 @@ QUANTITIES: Mapping[str, str] = {
     "test_intensity": "Test intensity",
     "base": "Base",
     "trunk_test": "Test level",
+    "rmt_recheck": "Resting motor threshold, re-check",
     "hotspot_x": "Hotspot to the right",
     "hotspot_y": "Hotspot to the front",
     "mep_amplitude": "Size, {}",

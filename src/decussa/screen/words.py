@@ -36,6 +36,7 @@ _QUANTITIES: Mapping[str, tuple[Named, str]] = {
     "amt": (lambda: phrase("Active threshold"), "% MSO"),
     "base": (lambda: phrase("Base"), "% MSO"),
     "trunk_test": (lambda: phrase("Test level"), "% MSO"),
+    "rmt_recheck": (lambda: phrase("Resting threshold, re-check"), "% MSO"),
     "test_intensity": (lambda: phrase("Test intensity"), "% MSO"),
     "hotspot_x": (lambda: phrase("Hotspot, to the right"), "cm"),
     "hotspot_y": (lambda: phrase("Hotspot, forward"), "cm"),
