@@ -6,7 +6,7 @@ names, exactly as published, so that old studies can be repeated.
 """
 
 from decussa.estimate.threshold import bayesian_hunting, five_of_ten, likelihood_hunting, two_threshold
-from decussa.estimate.threshold.adaptive import State, density, done, learn, start, suggest, summary
+from decussa.estimate.threshold.adaptive import State, density, done, learn, probability_above, start, suggest, summary
 
 __all__ = [
     "State",
@@ -16,6 +16,7 @@ __all__ = [
     "five_of_ten",
     "learn",
     "likelihood_hunting",
+    "probability_above",
     "start",
     "suggest",
     "summary",

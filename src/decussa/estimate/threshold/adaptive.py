@@ -174,6 +174,14 @@ def summary(state: State) -> Estimate:
     )
 
 
+def probability_above(state: State, intensity_mso: float) -> float:
+    """Return the probability that the threshold lies above an intensity (% MSO)."""
+    mass, grid_mso = state.belief.mass(), state.belief.t_mso
+    beyond = np.cumsum(mass[::-1])[::-1]
+    edges = np.sqrt(grid_mso[:-1] * grid_mso[1:])
+    return float(np.interp(intensity_mso, edges, beyond[1:], left=1.0, right=0.0))
+
+
 def density(state: State, points: int = 61) -> tuple[Floats, Floats]:
     """Return the posterior for drawing, each of shape (points,): thresholds in % MSO, ascending, and density per % MSO.
 
