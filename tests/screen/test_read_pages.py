@@ -10,10 +10,16 @@ import pandas as pd
 import pytest
 
 from decussa.compose.reviewing import ReviewRoom
+from decussa.compose.sessions import new_rehearsal
+from decussa.compose.study_reports import debrief_session
+from decussa.protocol.schema import read_protocol
 from decussa.store import private
 from decussa.store.check import check_study
+from decussa.store.journal import open_journal
 from decussa.store.operators import add_operator
+from decussa.store.study import open_study
 from tests.compose.invented_session import MUSCLE, make_session
+from tests.session.stage import go, make_study
 
 SESSION = "P07-1"
 COUNT = 200
@@ -35,6 +41,14 @@ def study(made, served_root, request):
     name = f"read-{zlib.crc32(request.node.nodeid.encode()):08x}"
     shutil.copytree(made, served_root / name)
     return name
+
+
+@pytest.fixture(scope="module")
+def rehearsed(served_root):
+    """A short rehearsal that was run to its end; returns the name of its study."""
+    make_study(served_root / "read-rehearsed")
+    go(served_root / "read-rehearsed")
+    return "read-rehearsed"
 
 
 def review(study, rater="R-1"):
@@ -283,6 +297,33 @@ def test_results_table_report_and_their_files_are_there_and_open_to_everybody(
     dark_review = open_page(server.url + review(study), dark=dark)
     wait_for_sweeps(dark_review)
     assert not find_violations(dark_review)
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_the_debrief_holds_what_was_found_against_the_truth(
+    server, served_root, rehearsed, open_page, find_violations, picture, dark
+):
+    page = open_page(f"{server.url}/read/{rehearsed}/V-0005-1/debrief", dark=dark)
+    page.wait_for_selector(".truth")
+    with open_study(served_root / rehearsed, write=False) as study, open_journal(study, "V-0005-1") as journal:
+        found = debrief_session(journal, read_protocol(study.protocol_text, where="protocol.toml"))
+    assert len(page.query_selector_all(".truth")) == len(found.comparisons)
+    outside = sum(comparison.held is False for comparison in found.comparisons)
+    assert page.inner_text(".results").count("outside") == outside
+    assert found.remarks[0] in page.inner_text(".told")
+    assert not find_violations(page)
+    picture(page, f"debrief{'-dark' if dark else ''}")
+    page.keyboard.press("p")
+    page.wait_for_selector(".results .iv")
+
+
+def test_a_session_without_sweeps_says_so(server, served_root, open_page, find_violations):
+    new_rehearsal("hand", served_root / "read-empty", seed=3, at="2026-01-05T09:00:00.000Z")
+    page = open_page(f"{server.url}/read/read-empty/V-0003-1")
+    assert "No stimulus was answered" in page.inner_text(".leaf")
+    page.goto(f"{server.url}/read/read-empty/V-0003-1/review")
+    assert "no sweep" in page.inner_text(".leaf")
+    assert not find_violations(page)
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.batch.summary import fit_curve
+from decussa.compose.review_traces import Trace
 from decussa.compose.reviewed_trials import AUTOMATIC, FIRST, choose_layer
-from decussa.compose.reviewing import ReviewRoom, Trace
+from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.study_reports import session_tables
 from decussa.estimate.average import median
 from decussa.model.estimate import Estimate

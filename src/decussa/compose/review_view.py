@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.compose.reviewing import ReviewRoom, Shown, Trace
+from decussa.compose.review_traces import Shown, Trace
+from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.stored import search_steps
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import Window

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from decussa.compose.reviewing import ReviewRoom, Shown, Trace
+from decussa.compose.review_traces import Shown, Trace
+from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.stored import stored_trials
 from decussa.estimate.agreement import (
     LimitsOfAgreement,

@@ -6,27 +6,19 @@ import math
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
-import numpy as np
-
 from decussa.compose.preparing import known_operators, who_acts
-from decussa.compose.stored import given_stimuli, operator_verdicts
-from decussa.measuring.sweeps import measure_sweeps
-from decussa.model.dialogue import Deliver
+from decussa.compose.review_traces import Shown, Trace, measure_trace, traces_of
 from decussa.model.errors import UsageError
-from decussa.model.muscle import Window, muscle_and_side
-from decussa.model.recording import Channel
+from decussa.model.muscle import Window
 from decussa.model.sweep import Sweep
-from decussa.model.trial import Verdict
 from decussa.model.version import VERSION
 from decussa.protocol.schema import read_protocol
 from decussa.session.clock import to_text
-from decussa.session.measuring import window_of
 from decussa.session.review import SEEN, VERDICT, Layer, Said, check_change, fold_review, last_to_undo, reason_of
 from decussa.session.reviewed import reviewed_marks, reviewed_values
 from decussa.store.chain import Entry
@@ -37,37 +29,6 @@ from decussa.store.study import open_study
 _Write = Callable[[Literal["review begun", "reviewed", "unblinded"], ReviewBegun | Reviewed | Unblinded], None]
 #: Longest code of a rater, and longest reason.
 LONGEST_CODE, LONGEST_REASON = 20, 500
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trace:
-    """One answered stimulus on one muscle, as it was measured and judged in the session.
-
-    ``number`` counts the session's stimuli from 1, ``entry`` is where sweep and values are kept.
-    """
-
-    number: int
-    entry: int
-    muscle: str
-    request: Deliver
-    measured: Mapping[str, float]
-    verdict: Verdict
-    window_ms: Window
-    has_sweep: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
-    """A trace as a rater's layer has it: verdict, values, and the marks by the names under which they are moved."""
-
-    trace: Trace
-    verdict: str
-    reason: str
-    measured: Mapping[str, float]
-    marks: Mapping[str, float]
-    proposed: Mapping[str, float]
-    seen: bool
-    changed: tuple[str, ...]
 
 
 class ReviewRoom:
@@ -114,26 +75,7 @@ class ReviewRoom:
     @cached_property
     def traces(self) -> tuple[Trace, ...]:
         """Every stimulus that was answered, on every muscle that was measured, in order."""
-        said = operator_verdicts(self._entries)
-        found = []
-        for number, given in enumerate(given_stimuli(self._entries), start=1):
-            for label, values in given.trial.values.items():
-                kind, side = muscle_and_side(label)
-                channel = Channel(name=label, kind="emg", rate_hz=0.0, muscle=kind, side=side)
-                nerve = given.request.stimulus.stim_type == "nerve"
-                found.append(
-                    Trace(
-                        number=number,
-                        entry=given.entry.number,
-                        muscle=label,
-                        request=given.request,
-                        measured=values,
-                        verdict=said.get(given.entry.number, given.trial.verdict),
-                        window_ms=window_of(channel, self.protocol, nerve=nerve) or (math.nan, math.nan),
-                        has_sweep=given.entry.has_sweep,
-                    )
-                )
-        return tuple(found)
+        return traces_of(self._entries, self.protocol)
 
     @property
     def muscles(self) -> tuple[str, ...]:
@@ -171,19 +113,8 @@ class ReviewRoom:
         )
 
     def _measure(self, trace: Trace, window: Window) -> dict[str, float]:
-        """Measure a trace's sweep in another window, as it was measured in the session."""
         (sweep,) = self.sweeps([trace])
-        request = trace.request
-        measured = measure_sweeps(
-            np.array(sweep.samples_uv[sweep.channels.index(trace.muscle)]),
-            sweep.rate_hz,
-            sweep.onset_sample,
-            window_ms=window,
-            isi_ms=None if math.isnan(request.stimulus.isi_ms) else request.stimulus.isi_ms,
-            silent=request.contraction_pct > 0,
-            nerve=request.stimulus.stim_type == "nerve",
-        )
-        return {name: float(column[0]) for name, column in measured.items()}
+        return measure_trace(trace, sweep, window)
 
     def begin(self, rater: str, *, blind: bool, pin: str = "") -> Layer:
         """Begin a layer, or go on with one that was begun; it stays blind, or not, as it was begun.

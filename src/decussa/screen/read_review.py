@@ -22,6 +22,8 @@ from decussa.session.review import Layer
 
 REVIEW = "/read/{study}/{session}/review"
 SWEEPS = "/read/{study}/{session}/sweeps"
+#: What the window's script is made of.
+SCRIPTS = ("read_text", "read_draw", "read_panel", "read_marks", "read_said")
 TABLE = "/read/{study}/{session}/table"
 
 
@@ -78,6 +80,8 @@ def _show_review(reading: Reading, rater: str, muscle: str, token: str) -> None:
     others = [other for other in room.layers if other != rater]
     sweeps = place_with(SWEEPS, reading, rater=rater, muscle=muscle)
     # The sweeps are on their way while the page is still being put together.
+    for part in SCRIPTS:
+        ui.add_head_html(f'<link rel="modulepreload" href="/assets/{part}.js">')
     ui.add_head_html(f'<link rel="preload" as="fetch" crossorigin="anonymous" href="{text(sweeps)}">')
     with page_frame(phrase("Review"), "Read", places, rehearsal=reading.rehearsal) as head:
         view = ReadView(
@@ -170,6 +174,9 @@ class BeginPage:
             else f"<p>{text(phrase('Nobody has reviewed this session yet.'))}</p>"
         )
         blind = phrase("Blind: condition, intensity, order, size and other raters are hidden; sweeps come shuffled")
+        if not room.muscles:
+            none = phrase("There is no sweep to review: nothing was given yet, or sizes were typed by hand.")
+            return f'<p class="lead">{text(none)}</p>'
         head, under = (
             phrase("Who reviews this session?"),
             phrase("Each rater has marks of their own. The automatic ones stay, and every change is kept."),
