@@ -9,6 +9,7 @@ import pytest
 
 from decussa.compose.keeping import LARGEST_BYTES, add_colleague, enrol, plan_session
 from decussa.compose.sessions import new_study
+from decussa.screen.study_lists import no_study
 from decussa.store.check import check_study
 from decussa.store.journal import open_journal
 from decussa.store.kinds import KINDS
@@ -46,9 +47,18 @@ def of_study(folder, kind):
         return [entry.body for entry in journal.entries() if entry.kind == kind]
 
 
-def test_from_an_empty_folder_to_a_study_by_keyboard_alone(own_server, open_page, find_violations, picture):
-    page = opened(open_page(own_server.start().url))
-    assert "No study yet." in page.inner_text("body")
+def test_an_empty_folder_offers_a_study_and_a_rehearsal():
+    shown = no_study()
+
+    assert "No study yet." in shown
+    assert 'data-act="new study"' in shown
+    assert 'data-act="sheet rehearse"' in shown
+
+
+def test_from_the_first_page_to_a_study_with_a_participant_by_keyboard_alone(
+    server, served_root, open_page, find_violations, picture
+):
+    page = opened(open_page(server.url))
     assert "not a medical device" in page.inner_text("body")
     assert not find_violations(page)
     page.keyboard.press("s")
@@ -57,9 +67,9 @@ def test_from_an_empty_folder_to_a_study_by_keyboard_alone(own_server, open_page
     assert not find_violations(page)
     picture(page, "new-study")
     page.focus("#name")
-    page.keyboard.type("grip")
+    page.keyboard.type("begun")
     page.keyboard.press("Enter")
-    page.wait_for_url("**/study/grip")
+    page.wait_for_url("**/study/begun")
     opened(page)
     assert "No participants yet." in page.inner_text("body")
     page.keyboard.press("n")
@@ -67,8 +77,8 @@ def test_from_an_empty_folder_to_a_study_by_keyboard_alone(own_server, open_page
     page.keyboard.type("P-014")
     page.keyboard.press("Enter")
     page.wait_for_selector(".people .word")
-    assert people_of(own_server.root / "grip") == {"P-014": ("P-014-1",)}
-    assert not check_study(own_server.root / "grip")
+    assert people_of(served_root / "begun") == {"P-014": ("P-014-1",)}
+    assert not check_study(served_root / "begun")
 
 
 def test_faults_of_a_protocol_stand_at_their_line_and_nothing_is_made(server, served_root, open_page):
