@@ -101,7 +101,7 @@ def funnel(
         last = row == len(shown) - 1
         parts.append(draw_interval(scale, estimate, y, "ik3 grow" if last else "ax"))
         parts.append(dot(scale(level), y, full=size_of(one) >= criterion_uv, r=min(5.5, gap * 0.42)))
-        if last or (row % 2 == 0 and gap > 9) or row % 5 == 4:
+        if last or (row % (2 if gap > 9 else 5) == 0 and row < len(shown) - 2):
             parts.append(words(22, y + 5, str(row + 1), "ti" if last else "t", "end"))
     parts.append(_belief(scale, curve, known[-1], base))
     ticks = round_ticks(scale.low, scale.high)

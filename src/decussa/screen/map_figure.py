@@ -21,6 +21,8 @@ from decussa.session.evidence import SiteSoFar
 _UNKNOWN_SD = 1.1
 #: Below this a highest expected size is little more than noise: the map stays pale (common practice, no source).
 _LEAST_PEAK_UV = 100.0
+#: A mean at one site from which on there is something to draw (common practice, no source).
+_LEAST_SEEN_UV = 50.0
 _SHARES = (0.3, 0.5, 0.7, 0.9)
 _FINE = 61
 Values = NDArray[np.float64]
@@ -38,7 +40,8 @@ def hotspot_map(
     height = gap * (float(y[-1] - y[0]) + 1)
     up = Scale(float(y[0]) - 0.5, float(y[-1]) + 0.5, 14 + height, 14)
     size, sd = (np.array(curve[name]).reshape(len(x), len(y)) for name in ("size_uv", "sd_ln"))
-    parts = [_ground(across, up), _contours(x, y, size, sd, across, up), _grid(x, y, across, up)]
+    answered = any(site.mean_uv >= _LEAST_SEEN_UV for site in sites)
+    parts = [_ground(across, up), _contours(x, y, size, sd, across, up, hills=answered), _grid(x, y, across, up)]
     radius = min(22.0, gap * 0.42)
     parts += [_site(site, across(site.site_cm[0]), up(site.site_cm[1]), radius) for site in sites]
     if next_cm is not None:
@@ -55,13 +58,16 @@ def _ground(across: Scale, up: Scale) -> str:
     )
 
 
-def _contours(x: Values, y: Values, size: Values, sd: Values, across: Scale, up: Scale) -> str:
+def _contours(x: Values, y: Values, size: Values, sd: Values, across: Scale, up: Scale, *, hills: bool) -> str:
+    """Return what is known, and in it the shares of the highest expected size; no hills while nothing responded."""
     fine_x, fine_y = np.linspace(x[0], x[-1], _FINE), np.linspace(y[0], y[-1], _FINE)
     order = min(2, len(x) - 1, len(y) - 1)
     ln_size = RectBivariateSpline(x, y, np.log(size), kx=order, ky=order)(fine_x, fine_y)
     doubt = RectBivariateSpline(x, y, sd, kx=order, ky=order)(fine_x, fine_y)
     known = contour_generator(fine_x, fine_y, -doubt.T, fill_type="OuterOffset")
     parts = [_area(known.filled(-_UNKNOWN_SD, math.inf), across, up, "known")]
+    if not hills:
+        return "".join(parts)
     shares = np.exp(ln_size - max(ln_size.max(), math.log(_LEAST_PEAK_UV)))
     shares[doubt > _UNKNOWN_SD] = 0.0
     levels = contour_generator(fine_x, fine_y, shares.T, fill_type="OuterOffset")

@@ -137,16 +137,18 @@ def found_so_far(results: Mapping[str, Estimate], head: str) -> str:
 
 def _found_table(results: Mapping[str, Estimate], *, name_muscles: bool) -> str:
     """Return findings as rows: what, value with interval, unit; a reason where there is no value."""
-    rows = []
+    rows, before = [], ""
     for key, estimate in results.items():
         name, unit, label = quantity(key)
         shown, unit = in_millivolt(estimate, unit)
-        value = f"<b>{value_of(shown)}</b> {interval(shown)}".strip()
-        reason = f'<br><span class="fine">{text(estimate.reason)}</span>' if estimate.reason else ""
         where = f'<br><span class="fine">{text(body_part(label))}</span>' if name_muscles else ""
         rows.append(
-            f'<tr><th scope="row">{text(name)}{where}</th><td class="r">{value}{reason}</td><td>{text(unit)}</td></tr>'
+            f'<tr><th scope="row">{text(name)}{where}</th><td class="r nb"><b>{value_of(shown)}</b> {interval(shown)}</td>'
+            f'<td class="nb">{text(unit)}</td></tr>'
         )
+        if estimate.reason and estimate.reason != before:
+            rows.append(f'<tr class="reason"><td colspan="3">{text(estimate.reason)}</td></tr>')
+        before = estimate.reason
     return f'<table class="found"><tbody>{"".join(rows)}</tbody></table>'
 
 

@@ -32,7 +32,8 @@ def setting_of(live: LiveSession) -> str:
     moved = request.site_cm is not None and (view.last_request is None or view.last_request.site_cm != request.site_cm)
     searching = is_search(live, request.step)
     setting = _site(request, moved=moved) if searching else _setting(request.stimulus, view.last_request)
-    do = f'<p class="do">{text(_move(request, view, moved=moved) if searching else instruction(request))}</p>'
+    kind = "do long" if request.contraction_pct and not searching else "do"
+    do = f'<p class="{kind}">{text(_move(request, view, moved=moved) if searching else instruction(request))}</p>'
     where = "" if searching or request.site_cm is None else _where(live, request, moved=moved)
     return _kick(request, view) + setting + do + where + _why(live, request)
 
