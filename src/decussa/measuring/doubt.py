@@ -86,7 +86,13 @@ def blur(weights: Array, sd_cells: float) -> Array:
     bell /= bell.sum()
     out = np.zeros(weights.size)
     for j in range(weights.size):
-        if weights[j] > NOTHING:
+        if weights[j] <= NOTHING:
+            continue
+        if reach <= j < weights.size - reach:
+            around = out[j - reach : j + reach + 1]
             for k in range(bell.size):
-                out[min(max(j + k - reach, 0), weights.size - 1)] += weights[j] * bell[k]
+                around[k] += weights[j] * bell[k]
+            continue
+        for k in range(bell.size):
+            out[min(max(j + k - reach, 0), weights.size - 1)] += weights[j] * bell[k]
     return out

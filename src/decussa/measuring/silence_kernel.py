@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
+from decussa.measuring.exponential import exponentials
 from decussa.measuring.whitening import predictor
 
 Array = NDArray[np.float64]
@@ -79,40 +80,68 @@ def log_likelihoods(samples: Array, levels: Array, loud: Array, quiet: Array, fo
     """
     n = samples.size
     order = loud.size - 1
+    left = np.empty(n)
     for level in range(forward.shape[0]):
         gain = levels[level] * levels[level]
-        mixed = gain * loud + max(0.0, 1.0 - gain) * quiet
-        filter_ = predictor(mixed)
+        filter_ = predictor(gain * loud + max(0.0, 1.0 - gain) * quiet)
         variance = filter_[order + 1]
         constant = -0.5 * math.log(variance)
         # the first and last samples lack what they would be predicted from: they count for no level
         forward[level, :order] = 0.0
-        for k in range(order, n):
-            total = 0.0
-            for j in range(order + 1):
-                total += filter_[j] * samples[k - j]
-            forward[level, k] = constant - 0.5 * total * total / variance
+        predict(samples, filter_[: order + 1], False, left)
+        for k in range(n - order):
+            forward[level, order + k] = constant - 0.5 * left[k] * left[k] / variance
         if level < ACTIVE:
             backward[level, n - order :] = 0.0
+            predict(samples, filter_[: order + 1], True, left)
             for k in range(n - order):
-                total = 0.0
-                for j in range(order + 1):
-                    total += filter_[j] * samples[k + j]
-                backward[level, k] = constant - 0.5 * total * total / variance
+                backward[level, k] = constant - 0.5 * left[k] * left[k] / variance
 
 
 @compiled
-def level_shares(baseline: Array, prior: Array, step_ms: float) -> Array:
-    """How often each active level occurs in the baseline, of shape (levels, n): expectation-maximisation from the prior."""
+def predict(samples: Array, filter_: Array, reverse: bool, left: Array) -> None:
+    """Fill what a prediction from the past, or the future, leaves of the samples that have enough of it."""
+    order = filter_.size - 1
+    n = samples.size - order
+    left[:n] = 0.0
+    for j in range(order + 1):
+        weight = filter_[order - j] if not reverse else filter_[j]
+        shifted = samples[j : j + n]
+        for k in range(n):
+            left[k] += weight * shifted[k]
+
+
+@compiled
+def likelihoods(logs: Array, out: Array, tops: Array) -> None:
+    """Fill likelihoods, shape (n, levels), in units of the largest of each sample, whose logarithms go into ``tops``."""
+    levels, n = logs.shape
+    tops[:] = logs[0]
+    for level in range(1, levels):
+        row = logs[level]
+        for k in range(n):
+            tops[k] = max(tops[k], row[k])
+    left, likely = np.empty(n), np.empty(n)
+    for level in range(levels):
+        left[:] = logs[level] - tops
+        exponentials(left, likely)
+        for k in range(n):
+            out[k, level] = likely[k]
+
+
+@compiled
+def level_shares(seen: Array, prior: Array, step_ms: float) -> Array:
+    """How often each active level occurs in the baseline, from likelihoods of shape (n, levels): expectation-maximisation."""
     shares = prior.copy()
-    n = baseline.shape[1]
     weight = PRIOR_MS / step_ms
     for _ in range(4):
         counts = weight * prior
-        for k in range(n):
-            top = baseline[:ACTIVE, k].max()
-            part = shares * np.exp(baseline[:ACTIVE, k] - top)
-            counts += part / part.sum()
+        for k in range(seen.shape[0]):
+            total = 0.0
+            for level in range(ACTIVE):
+                total += shares[level] * seen[k, level]
+            if total > 0.0:
+                for level in range(ACTIVE):
+                    counts[level] += shares[level] * seen[k, level] / total
         shares = counts / counts.sum()
     # activity after a silence need not be spread like that before it
     shares[2:] = (1.0 - LEVELLING) * shares[2:] + LEVELLING * shares[2:].sum() / (ACTIVE - 2)
@@ -120,24 +149,26 @@ def level_shares(baseline: Array, prior: Array, step_ms: float) -> Array:
 
 
 @compiled
-def activity_ahead(backward: Array, shares: Array, step_ms: float) -> Array:
-    """Log likelihood of all samples from k on, given steady activity from k on; shape (n + 1,)."""
-    n = backward.shape[1]
+def activity_ahead(seen: Array, tops: Array, shares: Array, step_ms: float) -> Array:
+    """Log likelihood of all samples from k on, given steady activity from k on; shape (n + 1,).
+
+    ``seen`` and ``tops`` are the likelihoods predicted from the future.
+    """
+    n = tops.size
     stay = np.full(ACTIVE, math.exp(-step_ms / STAY_MS))
     stay[:2] = math.exp(-step_ms / GAP_MS)
     out = np.zeros(n + 1)
     ahead = np.ones(ACTIVE)
     scale = 0.0
     for k in range(n - 1, -1, -1):
-        top = backward[:ACTIVE, k].max()
         mean = 0.0
         for level in range(ACTIVE):
             mean += shares[level] * ahead[level]
         total = 0.0
         for level in range(ACTIVE):
-            ahead[level] = (stay[level] * ahead[level] + (1 - stay[level]) * mean) * math.exp(backward[level, k] - top)
+            ahead[level] = (stay[level] * ahead[level] + (1 - stay[level]) * mean) * seen[k, level]
             total += shares[level] * ahead[level]
-        scale += top + math.log(total)
+        scale += tops[k] + math.log(total)
         for level in range(ACTIVE):
             ahead[level] /= total
         out[k] = scale
@@ -145,16 +176,26 @@ def activity_ahead(backward: Array, shares: Array, step_ms: float) -> Array:
 
 
 @compiled
-def silence_behind(forward: Array, backward: Array, shares: Array, step_ms: float, silent: Array, busy: Array) -> None:
+def silence_behind(
+    ahead: Array,
+    ahead_tops: Array,
+    behind: Array,
+    behind_tops: Array,
+    shares: Array,
+    step_ms: float,
+    silent: Array,
+    busy: Array,
+) -> None:
     """Log likelihood of the first k samples with the silence going on at k, or the response going on at k; shapes (n + 1,).
 
-    ``quiet[b]`` is the silence after b breaks. A break is seen from behind, as the return is, so that nothing but its length
-    tells the two apart.
+    ``ahead`` and ``behind`` are likelihoods predicted from the past and from the future. ``quiet[b]`` is the silence after b
+    breaks. A break is seen from behind, as the return is, so that nothing but its length tells the two apart.
     """
-    levels, n = forward.shape
+    n, levels = ahead.shape
     stay = math.exp(-step_ms / STAY_MS)
     break_ends = 1 - math.exp(-step_ms / BREAK_MS)
     break_comes = 1 - math.exp(-step_ms / BETWEEN_BREAKS_MS)
+    still_over = 1 - math.exp(-step_ms / RESPONSE_MS)
     mix = shares[1:] / shares[1:].sum()
     response = np.full(levels - 1, 1.0 / (levels - 1))
     breaks = np.zeros((BREAKS, ACTIVE - 1))
@@ -163,32 +204,40 @@ def silence_behind(forward: Array, backward: Array, shares: Array, step_ms: floa
     silent[0] = -1e300
     busy[0] = 0.0
     for k in range(n):
-        top = forward[:, k].max()
+        going = 0.0
         mean = response.mean()
         for level in range(levels - 1):
-            response[level] = (stay * response[level] + (1 - stay) * mean) * math.exp(forward[1 + level, k] - top)
+            response[level] = (stay * response[level] + (1 - stay) * mean) * ahead[k, 1 + level]
+            going += response[level]
+        beyond = math.exp(min(behind_tops[k] - ahead_tops[k], 2.0 * MOST_SURPRISE))
+        most = math.exp(MOST_SURPRISE)
         for b in range(BREAKS):
             total = breaks[b].sum()
-            for level in range(ACTIVE - 1):
-                seen = math.exp(min(backward[1 + level, k] - top, MOST_SURPRISE))
-                breaks[b, level] = (stay * breaks[b, level] + (1 - stay) * mix[level] * total) * seen
-        quiet *= math.exp(forward[0, k] - top)
+            if total > 0.0:
+                for level in range(ACTIVE - 1):
+                    seen = min(behind[k, 1 + level] * beyond, most)
+                    breaks[b, level] = (stay * breaks[b, level] + (1 - stay) * mix[level] * total) * seen
+        for b in range(BREAKS + 1):
+            quiet[b] *= ahead[k, 0]
         # the sample is seen; now the regime may change
         for b in range(BREAKS - 1, -1, -1):
             comes = break_comes * quiet[b]
             quiet[b] -= comes
             quiet[b + 1] += break_ends * breaks[b].sum()
-            breaks[b] = (1 - break_ends) * breaks[b] + comes * mix
-        over = 1 - math.exp(-step_ms / RESPONSE_MS) if (k + 1) * step_ms < LONGEST_RESPONSE_MS else 1.0
-        quiet[0] += over * response.sum()
-        response *= 1 - over
-        total = quiet.sum() + breaks.sum() + response.sum()
-        quiet /= total
+            for level in range(ACTIVE - 1):
+                breaks[b, level] = (1 - break_ends) * breaks[b, level] + comes * mix[level]
+        over = still_over if (k + 1) * step_ms < LONGEST_RESPONSE_MS else 1.0
+        quiet[0] += over * going
+        silence = quiet.sum()
+        going *= 1 - over
+        total = silence + breaks.sum() + going
+        for level in range(levels - 1):
+            response[level] *= (1 - over) / total
         breaks /= total
-        response /= total
-        scale += top + math.log(total)
-        silent[k + 1] = scale + math.log(quiet.sum() + 1e-300)
-        busy[k + 1] = scale + math.log(response.sum() + 1e-300)
+        quiet /= total
+        scale += ahead_tops[k] + math.log(total)
+        silent[k + 1] = scale + math.log(silence / total + 1e-300)
+        busy[k + 1] = scale + math.log(going / total + 1e-300)
 
 
 @compiled
@@ -205,8 +254,16 @@ def ramp_scores(backward: Array, levels: Array, ahead: Array, step_ms: float, sc
             meet = 0.5 * levels[1] if level == 0 else math.sqrt(levels[level] * levels[level + 1])
             edges[level + 1] = round(RAMPS_MS[r] * meet / step_ms)
         edges[1 + STEPS] = round(RAMPS_MS[r] / step_ms)
-        for k in range(n):
-            total = 0.0
+        row = scores[r]
+        reach = min(n, edges[1 + STEPS])
+        inside = n - reach
+        row[:inside] = ahead[reach:n]
+        for level in range(1 + STEPS):
+            late, early = upto[level, edges[level + 1] :], upto[level, edges[level] :]
+            for k in range(inside):
+                row[k] += late[k] - early[k]
+        # returns that the end of the sweep cuts off
+        for k in range(inside, n):
+            row[k] = ahead[n]
             for level in range(1 + STEPS):
-                total += upto[level, min(n, k + edges[level + 1])] - upto[level, min(n, k + edges[level])]
-            scores[r, k] = total + ahead[min(n, k + edges[1 + STEPS])]
+                row[k] += upto[level, min(n, k + edges[level + 1])] - upto[level, min(n, k + edges[level])]

@@ -17,6 +17,7 @@ from decussa.measuring.silence_kernel import (
     activity_levels,
     expected_shares,
     level_shares,
+    likelihoods,
     log_likelihoods,
     ramp_scores,
     silence_behind,
@@ -31,6 +32,8 @@ QUIET = 6.0
 #: A contraction has at least so many times the RMS of the floor; a silence lasts at least so long.
 LEAST_CONTRAST = 1.5
 LEAST_SILENCE_MS = 10.0
+#: Log likelihoods so far below the best add nothing.
+FORGET = 20.0
 #: Doubt that any model of a return leaves: SD at a sudden one, and share of the time a gradual one takes.
 LEAST_DOUBT_MS = 0.1
 RAMP_DOUBT = 0.07
@@ -57,14 +60,20 @@ def weigh_returns(before: Array, after: Array, step_ms: float, weights: Array, l
     forward = np.empty((levels.size, before.size))
     backward = np.empty((ACTIVE, before.size))
     log_likelihoods(before, levels, loud, quiet, forward, backward)
-    shares = level_shares(forward[:, ORDER:], expected_shares(levels), step_ms)
+    seen, tops = np.empty((before.size, ACTIVE)), np.empty(before.size)
+    likelihoods(forward[:ACTIVE], seen, tops)
+    shares = level_shares(seen[ORDER:], expected_shares(levels), step_ms)
     forward = np.empty((levels.size, n))
     backward = np.empty((ACTIVE, n))
     log_likelihoods(after, levels, loud, quiet, forward, backward)
-    ahead = activity_ahead(backward, shares, step_ms)
+    seen, tops = np.empty((n, levels.size)), np.empty(n)
+    likelihoods(forward, seen, tops)
+    seen_behind, tops_behind = np.empty((n, ACTIVE)), np.empty(n)
+    likelihoods(backward, seen_behind, tops_behind)
+    ahead = activity_ahead(seen_behind, tops_behind, shares, step_ms)
     silent = np.empty(n + 1)
     busy = np.empty(n + 1)
-    silence_behind(forward, backward, shares, step_ms, silent, busy)
+    silence_behind(seen, tops, seen_behind, tops_behind, shares, step_ms, silent, busy)
     scores = np.empty((len(RAMPS_MS), n))
     ramp_scores(backward, levels, ahead, step_ms, scores)
     top = -1e300
@@ -105,8 +114,12 @@ def floor_autocovariance(after: Array, step_ms: float) -> Array:
 @compiled
 def add_ramps(scores: Array, top: float, power: float, step_ms: float, weights: Array) -> None:
     """Add up the likelihoods to the ``power`` of all ramps, each blurred by its doubt, as shares."""
+    likely = np.empty(weights.size)
     for r in range(len(RAMPS_MS)):
-        weights += blur(np.exp(power * (scores[r] - top)), (LEAST_DOUBT_MS + RAMP_DOUBT * RAMPS_MS[r]) / step_ms)
+        for k in range(likely.size):
+            below = power * (scores[r, k] - top)
+            likely[k] = math.exp(below) if below > -FORGET else 0.0
+        weights += blur(likely, (LEAST_DOUBT_MS + RAMP_DOUBT * RAMPS_MS[r]) / step_ms)
     weights /= weights.sum()
 
 

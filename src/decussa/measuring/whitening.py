@@ -11,7 +11,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled
+from decussa.measuring.compiled import compiled, regrouped
+from decussa.measuring.exponential import exponentials
 
 Array = NDArray[np.float64]
 
@@ -97,15 +98,23 @@ def whiten(samples: Array, coefficients: Array, out: Array) -> None:
 @compiled
 def outlier_share(white: Array) -> float:
     """Share of wide samples in a mixture of a unit and a wide normal, by 8 steps of expectation-maximisation."""
+    narrow, wide = np.empty(white.size), np.empty(white.size)
+    exponentials(-0.5 * white * white, narrow)
+    exponentials(-0.5 / OUTLIER_SPREAD**2 * white * white, wide)
     share = 0.02
     for _ in range(8):
-        total = 0.0
-        for k in range(white.size):
-            square = white[k] * white[k]
-            wide = share / OUTLIER_SPREAD * math.exp(-0.5 * square / OUTLIER_SPREAD**2)
-            total += wide / (wide + (1 - share) * math.exp(-0.5 * square) + 1e-300)
-        share = total / white.size
+        share = mean_weight(narrow, wide, share / OUTLIER_SPREAD, 1.0 - share)
     return max(share, LEAST_OUTLIERS)
+
+
+@regrouped
+def mean_weight(narrow: Array, wide: Array, wide_share: float, narrow_share: float) -> float:
+    """Mean probability of having come from the wide of two distributions, given both densities."""
+    total = 0.0
+    for k in range(narrow.size):
+        part = wide_share * wide[k]
+        total += part / (part + narrow_share * narrow[k] + 1e-300)
+    return total / narrow.size
 
 
 @compiled

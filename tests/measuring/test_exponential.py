@@ -1,0 +1,16 @@
+"""The exponential for vector units, held against numpy's."""
+
+import numpy as np
+
+from decussa.measuring.exponential import exponentials
+
+
+def test_it_is_numpys_within_a_millionth_of_the_value_and_far_closer_near_zero():
+    logs = np.concatenate([np.linspace(-79.9, 0, 20_001), [-80.5, -1e300, -np.inf, -0.0]])
+    out = np.empty(logs.size)
+    exponentials(logs, out)
+    expected = np.where(logs > -80, np.exp(logs), 0.0)
+
+    np.testing.assert_allclose(out, expected, rtol=1e-6)
+    near = logs >= -1
+    np.testing.assert_allclose(out[near], expected[near], rtol=1e-11)
