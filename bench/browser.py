@@ -73,7 +73,7 @@ def _first_view(page, address: str) -> float:
 def _serve(root: Path) -> subprocess.Popen[bytes]:
     start = "from decussa.command.cli import main; main()"
     server = subprocess.Popen([sys.executable, "-c", start, "serve", str(root), "--port", str(PORT)])
-    for _ in range(300):
+    for _ in range(1200):
         try:
             urllib.request.urlopen(f"http://127.0.0.1:{PORT}/assets/style.css", timeout=5).close()
         except (URLError, OSError):
