@@ -1,9 +1,9 @@
 """What a screen shows is a fold over the entries: the same whole or one by one, and right in its counts."""
 
-from decussa.model.dialogue import Deliver, Trial
+from decussa.model.dialogue import Answer, Deliver, Trial
 from decussa.session.live_view import LiveView, fold, view_of
-from decussa.session.operator import Hold, Unattended
-from decussa.store.records import Remark
+from decussa.session.operator import Hold, LeaveStep, Unattended, Write
+from decussa.store.records import Remark, Tolerance
 from tests.session.stage import go, journal_of, make_study
 
 
@@ -57,3 +57,53 @@ def test_a_hold_is_seen(tmp_path):
     go(make_study(tmp_path / "study"), operator=Once(), listeners=(watch,))
 
     assert states[:2] == [("paused", "on hold"), ("resumed", "running")]
+
+
+def test_the_view_tells_which_steps_ended_which_were_skipped_and_what_was_answered(tmp_path):
+    class Skips(Unattended):
+        skipped = False
+
+        def commands(self, request, due_s):  # noqa: ARG002
+            if request.step != "threshold" or self.skipped:
+                return ()
+            self.skipped = True
+            return (LeaveStep("skip", "not today"),)
+
+    view, answers = LiveView(), 0
+    for entry in go(make_study(tmp_path / "study"), operator=Skips()).entries:
+        view = fold(view, entry)
+        answers += isinstance(entry.body, Answer)
+        if view.step == "closing" and isinstance(entry.body, Answer):
+            assert view.answers[-1][1] == entry.body.value
+            assert view.answers[-1][0].step == "closing"
+
+    assert view.skipped == ("threshold",)
+    assert "threshold" not in view.ended
+    assert {"familiarisation", "closing"} <= set(view.ended)
+    assert answers >= len(view.answers) == 3
+
+
+def test_a_fresh_plan_has_every_gate_open_again(tmp_path):
+    folder = make_study(tmp_path / "study")
+    entries = go(folder).entries
+    started = next(entry for entry in entries if entry.kind == "started")
+    gates = [entry for entry in entries if entry.kind == "gate"]
+    view = view_of([started, *gates])
+    assert all(view.gates.values())
+    assert len(view.gates) == 5
+    assert fold(view, started).gates == {}
+
+
+def test_a_word_of_tolerance_is_an_entry_of_its_own(tmp_path):
+    class Says(Unattended):
+        said = False
+
+        def commands(self, request, due_s):  # noqa: ARG002
+            if self.said or not isinstance(request, Deliver):
+                return ()
+            self.said = True
+            return (Write(Tolerance(rating=3.0, intensity_mso=30.0, text="said unasked")),)
+
+    entries = go(make_study(tmp_path / "study"), operator=Says()).entries
+    said = [entry for entry in entries if entry.body == Tolerance(rating=3.0, intensity_mso=30.0, text="said unasked")]
+    assert [entry.kind for entry in said] == ["tolerance"]
