@@ -8,6 +8,8 @@ from decussa.model.dialogue import Deliver, Lost, Trial
 from decussa.model.errors import MachineError
 from decussa.session.limits import GATES
 from decussa.session.operator import Hold, LeaveStep, Stop, Unattended, Write
+from decussa.source.virtual.person import VirtualParticipant
+from decussa.source.virtual.source import VirtualSource
 from decussa.store.check import check_study
 from decussa.store.codec import encode
 from decussa.store.journal import Journal
@@ -16,6 +18,7 @@ from tests.session.stage import (
     ENDLESS,
     HUGE,
     NOT_A_NUMBER,
+    SEED,
     Spoilt,
     asked_stimuli,
     go,
@@ -198,3 +201,15 @@ def test_a_failing_journal_stops_the_session_and_nothing_more_is_given(folder, m
     monkeypatch.undo()
     assert check_study(folder) == []
     assert len(asked_stimuli(go(folder).entries)) > 4
+
+
+def test_a_pulse_that_did_not_come_is_noticed_once_earlier_pulses_showed_their_artifact(folder):
+    plain = [entry.body for entry in go(folder).entries if isinstance(entry.body, Trial)]
+    missing = plain[-1].number
+    again = make_study(folder.with_name("again"))
+    source = VirtualSource(VirtualParticipant(SEED, "hand"), errors={2: "pulse missing", missing: "pulse missing"})
+    trials = {entry.body.number: entry.body for entry in go(again, source).entries if isinstance(entry.body, Trial)}
+
+    assert trials[missing].verdict.rule == "pulse missing"
+    # The second stimulus of the session has nothing before it that could tell.
+    assert trials[2].verdict.rule != "pulse missing"

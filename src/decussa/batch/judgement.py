@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from decussa.quality.verdict import Limits, TrialFacts, judge
+from decussa.quality.verdict import ARTIFACT_SHARE, Limits, TrialFacts, judge
 
-#: A recording in which at least this share of stimuli shows an artifact is expected to show one at every stimulus.
-ARTIFACT_SHARE = 0.8
 #: Trials of one condition from which on a missing response is worth a remark, and trials of a block that make it one.
 FEWEST_ALIKE = 8
 FEWEST_IN_BLOCK = 5

@@ -13,6 +13,9 @@ from dataclasses import dataclass
 
 from decussa.model.trial import ACCEPT, VERDICTS, Verdict
 
+#: Where at least this share of stimuli of a kind shows an artifact, one without it means that no pulse came.
+ARTIFACT_SHARE = 0.8
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:

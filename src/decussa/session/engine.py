@@ -193,7 +193,8 @@ class Engine:
         if came is None or came.number != number:
             self._settle(self.operator.say_outcome(request, number))
         else:
-            measured = measure_delivered(came, request, self.source.channels, self.protocol)
+            expected = self.at.tally.expects_artifact(request)
+            measured = measure_delivered(came, request, self.source.channels, self.protocol, artifact_expected=expected)
             self._settle(measured.trial, sweep=came.sweep, measured=measured)
 
     def _settle(self, reply: Reply, *, sweep: Sweep | None = None, measured: MeasuredTrial | None = None) -> None:

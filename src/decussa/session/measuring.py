@@ -34,18 +34,27 @@ class MeasuredTrial:
 
 
 def measure_delivered(
-    came: Delivered, request: Deliver, channels: Sequence[Channel], protocol: Protocol
+    came: Delivered, request: Deliver, channels: Sequence[Channel], protocol: Protocol, *, artifact_expected: bool
 ) -> MeasuredTrial:
     """Make a trial of what came back: of its sweep, or of the sizes that somebody read elsewhere."""
     if came.sweep is None:
         return trial_by_hand(dict(came.sizes_uv or {}), request, came.number)
-    return measure_sweep(came.sweep, request, came.number, channels, protocol)
+    return measure_sweep(came.sweep, request, came.number, channels, protocol, artifact_expected=artifact_expected)
 
 
 def measure_sweep(
-    sweep: Sweep, request: Deliver, number: int, channels: Sequence[Channel], protocol: Protocol
+    sweep: Sweep,
+    request: Deliver,
+    number: int,
+    channels: Sequence[Channel],
+    protocol: Protocol,
+    *,
+    artifact_expected: bool,
 ) -> MeasuredTrial:
-    """Measure every channel of ``sweep`` and judge the target's; a sweep that cannot be measured is rejected."""
+    """Measure every channel of ``sweep`` and judge the target's; a sweep that cannot be measured is rejected.
+
+    ``artifact_expected`` says that earlier trials of this kind showed the stimulus artifact.
+    """
     nerve = request.stimulus.stim_type == "nerve"
     active = request.contraction_pct > 0
     values: dict[str, dict[str, float]] = {}
@@ -71,7 +80,10 @@ def measure_sweep(
         numbers = {name: float(column[0]) for name, column in measured.items()}
         values[channel.name] = numbers
         if channel.name == request.muscle:
-            verdict = judge(_facts(numbers, request, window, sweep.rate_hz), _limits(channel, protocol))
+            verdict = judge(
+                _facts(numbers, request, window, sweep.rate_hz, artifact_expected=artifact_expected),
+                _limits(channel, protocol),
+            )
             method = describe_method(onset="model", silent=active, intervals=True, rate_hz=sweep.rate_hz, nerve=nerve)
     return MeasuredTrial(Trial(number=number, values=values, verdict=verdict), f"{method}; version {VERSION}")
 
@@ -97,7 +109,9 @@ def window_of(channel: Channel, protocol: Protocol, *, nerve: bool) -> Window | 
     return muscle.m_window_ms if nerve else muscle.window_ms
 
 
-def _facts(numbers: dict[str, float], request: Deliver, window: Window, rate_hz: float) -> TrialFacts:
+def _facts(
+    numbers: dict[str, float], request: Deliver, window: Window, rate_hz: float, *, artifact_expected: bool
+) -> TrialFacts:
     clipped = numbers.get("clipped_samples", 0.0)
     return TrialFacts(
         complete=math.isfinite(numbers["amplitude_uv"]),
@@ -105,6 +119,7 @@ def _facts(numbers: dict[str, float], request: Deliver, window: Window, rate_hz:
         background_rms_uv=numbers["background_rms_uv"],
         clipped_in_window=int(clipped) if math.isfinite(clipped) else 0,
         artifact_seen=math.isfinite(numbers.get("artifact_end_ms", math.nan)),
+        artifact_expected=artifact_expected,
         artifact_end_ms=math.nan if request.stimulus.stim_type == "nerve" else numbers.get("artifact_end_ms", math.nan),
         window_start_ms=window[0],
         isi_ms=request.stimulus.isi_ms,

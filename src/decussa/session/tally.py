@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from decussa.model.dialogue import Answer, Ask, Deliver, Lost, Refused, Reply, Request, Trial
+from decussa.quality.verdict import ARTIFACT_SHARE
+
+#: So many earlier trials of a kind are asked before they say whether an artifact is to be expected.
+FEWEST_EARLIER = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -14,7 +19,8 @@ class Tally:
 
     ``stimuli`` counts stimuli heard by the source, ``pulses`` their pulses (a pair is two). ``tolerated_mso`` is the highest
     test intensity given and not objected to, ``too_much_mso`` the lowest that was objected to, ``last_mso`` the test intensity
-    of the last magnetic stimulus. Times are in seconds on the session's clock; -1 is "none yet".
+    of the last magnetic stimulus. Times are in seconds on the session's clock; -1 is "none yet". ``artifacts`` holds, by
+    muscle and kind of stimulus, in how many measured trials the stimulus artifact was seen, and of how many.
     """
 
     stimuli: int = 0
@@ -29,6 +35,12 @@ class Tally:
     last_mso: float = 0.0
     first_s: float = -1.0
     last_s: float = -1.0
+    artifacts: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+
+    def expects_artifact(self, request: Deliver) -> bool:
+        """Whether earlier trials of this kind showed the stimulus artifact, so that one without it means no pulse."""
+        seen, of = self.artifacts.get(_kind(request), (0, 0))
+        return of >= FEWEST_EARLIER and seen >= ARTIFACT_SHARE * of
 
 
 def count(tally: Tally, request: Request, reply: Reply, *, at_s: float, discomfort_stop: float) -> Tally:
@@ -42,7 +54,7 @@ def count(tally: Tally, request: Request, reply: Reply, *, at_s: float, discomfo
     if isinstance(reply, Trial):
         kind = reply.verdict.kind
         tally = replace(
-            tally,
+            _after_artifact(tally, request, reply),
             kept=tally.kept + (kind == "accept"),
             doubtful=tally.doubtful + (kind == "doubtful"),
             rejected=tally.rejected + (kind == "reject"),
@@ -54,6 +66,20 @@ def count(tally: Tally, request: Request, reply: Reply, *, at_s: float, discomfo
     else:
         return tally
     return _after_stimulus(tally, request, at_s)
+
+
+def _kind(request: Deliver) -> str:
+    return f"{request.muscle}, {'nerve' if request.stimulus.stim_type == 'nerve' else 'magnetic'}"
+
+
+def _after_artifact(tally: Tally, request: Deliver, trial: Trial) -> Tally:
+    """Count whether the artifact was seen; sizes that somebody typed say nothing about it."""
+    values = trial.values.get(request.muscle, {})
+    if "artifact_end_ms" not in values:
+        return tally
+    seen, of = tally.artifacts.get(_kind(request), (0, 0))
+    now = (seen + math.isfinite(values["artifact_end_ms"]), of + 1)
+    return replace(tally, artifacts={**tally.artifacts, _kind(request): now})
 
 
 def _after_stimulus(tally: Tally, request: Deliver, at_s: float) -> Tally:
