@@ -2,9 +2,16 @@
 import { known, num, msText, uvText, VERDICTS, FLAGGED } from '/assets/read_text.js';
 
 export const drawing = {
+  // Size and colours are asked for once, not at each step: asking makes the browser lay out the page.
+  measure() {
+    const style = getComputedStyle(document.documentElement);
+    const palette = {};
+    for (const name of ['--paper', '--sheet', '--ink', '--ink-2', '--edge', '--now', '--d2', '--d4', '--font']) palette[name] = style.getPropertyValue(name).trim();
+    this.measured = { w: this.$refs.stage.clientWidth, h: this.$refs.stage.clientHeight, palette };
+  },
   draw() {
-    const stage = this.$refs.stage;
-    const w = stage.clientWidth, h = stage.clientHeight;
+    if (!this.measured) this.measure();
+    const { w, h, palette } = this.measured;
     if (!w || !this.facts.length) return;
     const ratio = devicePixelRatio || 1;
     const canvas = this.$refs.canvas;
@@ -25,8 +32,7 @@ export const drawing = {
     this.tx = (t) => box.left + ((t - t0) / (t1 - t0)) * (box.right - box.left);
     this.invert = (x) => t0 + ((x - box.left) / (box.right - box.left)) * (t1 - t0);
     const ty = (v) => middle - (v - centre) * unit;
-    const style = getComputedStyle(document.documentElement);
-    const ink = (name) => style.getPropertyValue(name).trim();
+    const ink = (name) => palette[name];
     const pen = { g, ink, box, w, h, ty, t0, t1 };
     const overlay = this.overlayOf(group, pen, ratio, scale);
     g.setTransform(1, 0, 0, 1, 0, 0);

@@ -50,27 +50,31 @@ export const panel = {
   },
   show() {
     const fact = this.fact(), { words } = this;
+    this.draw();
+    this.mark();
     const seen = this.facts.filter((one) => one.seen).length;
     this.$refs.count.textContent = words.counted.replace('{seen}', seen).replace('{all}', this.facts.length);
     const name = this.blind ? this.at + 1 : fact.number;
     this.$refs.title.innerHTML = `${escaped(words.sweep)} ${name}` + (this.blind ? '' : ` <small>${escaped(this.conditionWords(fact))}</small>`);
     const taken = this.taken ? words.taken.replace('{mark}', words.marks[this.taken]) : words.untaken;
     if (this.hinted !== taken) { this.hinted = taken; this.$refs.hint.innerHTML = taken.replace(/\[(.+?)\]/g, (_, cap) => `<kbd>${escaped(cap)}</kbd>`); }
-    if (this.current !== this.at) {
-      if (this.cells[this.current]) this.cells[this.current].classList.remove('cur');
-      this.current = this.at;
-      const cell = this.cells[this.at], list = this.$refs.cells;
-      cell.classList.add('cur');
-      if (cell.offsetTop < list.scrollTop || cell.offsetTop + cell.offsetHeight > list.scrollTop + list.clientHeight) list.scrollTop = cell.offsetTop - list.clientHeight / 2;
-      sessionStorage.setItem(`${this.store} at`, fact.id);
-    }
     this.drawCell(this.at);
     this.showFacts(fact);
     this.showTally();
-    this.draw();
     this.$refs.stage.setAttribute('aria-label', this.spoken(fact));
     clearTimeout(this.speaking);
     this.speaking = setTimeout(() => { this.$refs.said.textContent = this.spoken(this.fact()); }, 350);
+  },
+  // Mark the sweep in hand in the list. What has to be asked of the page is asked before anything in it is changed.
+  mark() {
+    if (this.current === this.at) return;
+    const cell = this.cells[this.at], list = this.$refs.cells;
+    const outside = cell.offsetTop < list.scrollTop || cell.offsetTop + cell.offsetHeight > list.scrollTop + list.clientHeight;
+    if (outside) list.scrollTop = cell.offsetTop - list.clientHeight / 2;
+    if (this.cells[this.current]) this.cells[this.current].classList.remove('cur');
+    this.current = this.at;
+    cell.classList.add('cur');
+    sessionStorage.setItem(`${this.store} at`, this.fact().id);
   },
   conditionWords(fact) {
     const parts = [fact.condition];

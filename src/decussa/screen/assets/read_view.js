@@ -48,9 +48,12 @@ export default {
       if (press) { this.judge(press.dataset.verdict); if (event.detail > 0) press.blur(); }
     });
     this.$refs.form.addEventListener('submit', (event) => { event.preventDefault(); this.explain(); });
-    this.size = new ResizeObserver(() => { this.groups.clear(); this.draw(); });
+    this.size = new ResizeObserver(([{ contentRect: now }]) => {
+      const was = this.measured;
+      if (!was || Math.round(now.width) !== was.w || Math.round(now.height) !== was.h) this.fresh();
+    });
     this.theme = matchMedia('(prefers-color-scheme: dark)');
-    this.onTheme = () => { this.groups.clear(); this.draw(); };
+    this.onTheme = () => this.fresh();
     this.theme.addEventListener('change', this.onTheme);
     this.again = setInterval(() => this.pump(true), 4000);
     this.onPress = (event) => {
@@ -97,6 +100,11 @@ export default {
       this.pump();
     },
     fact() { return this.facts[this.at]; },
+    fresh() {
+      this.measured = null;
+      this.groups.clear();
+      this.draw();
+    },
     // Lay the overlays of the other conditions while nobody waits for them.
     prepare() {
       const later = window.requestIdleCallback || ((call) => setTimeout(call, 50));
