@@ -10,6 +10,11 @@ from decussa.screen.language import phrase
 from decussa.screen.words import uv
 from decussa.session.evidence import CurveSoFar, SizePoint
 
+#: Nothing below is told apart on a scale of sizes: a size freed of noise may come to any tiny value. Drawn as a ring at the foot.
+LEAST_UV = 1.0
+#: From this many decades on only whole powers of ten are named.
+_MANY_DECADES = 2.5
+
 
 def sizes_by_setting(
     points: Sequence[SizePoint],
@@ -27,17 +32,14 @@ def sizes_by_setting(
     scale = Scale(middle - half, middle + half, 60, 466)
     up = _log_up([point.size_uv for point in usable])
     parts = [_aim(aim_uv, up, scale), _size_axis(up, scale), _fit(curve, scale, up)]
-    parts += [
-        dot(scale(point.at), up(math.log10(point.size_uv)), full=point.kind == "accept", kind="thin", r=4)
-        for point in usable
-    ]
+    parts += [dot(scale(point.at), _place(point, up), full=_counts(point), kind="thin", r=4) for point in usable]
     means = []
     for at in sorted(set(across)):
         logs = [math.log10(point.size_uv) for point in usable if point.at == at and point.kind != "reject"]
         if logs:
             mean = sum(logs) / len(logs)
             means.append((at, 10**mean))
-            parts.append(line(scale(at) - 11, up(mean), scale(at) + 11, up(mean), "ik3"))
+            parts.append(line(scale(at) - 11, up.inside(mean), scale(at) + 11, up.inside(mean), "ik3"))
     ticks = round_ticks(scale.low, scale.high)
     parts.append(axis(scale, 236, ticks, unit, lambda tick: f"{tick:g}"))
     said = "; ".join(f"{at:g} {unit}: {uv(size)}" for at, size in means)
@@ -70,23 +72,32 @@ def sizes_in_order(points: Sequence[SizePoint]) -> str:
     up = _log_up([point.size_uv for point in usable])
     parts = [_size_axis(up, scale)]
     for place, point in enumerate(usable, start=1):
-        parts.append(dot(scale(place), up(math.log10(point.size_uv)), full=point.kind == "accept", r=4.5))
+        parts.append(dot(scale(place), _place(point, up), full=_counts(point), r=4.5))
     parts.append(axis(scale, 236, [1, *range(5, int(scale.high) + 1, 5)], "", lambda tick: f"{tick:g}"))
     said = ", ".join(uv(point.size_uv) for point in usable[-5:])
     label = phrase("Sizes of {count} responses in order; the last: {sizes}", count=len(usable), sizes=said)
     return svg(262, "".join(parts), label)
 
 
+def _counts(point: SizePoint) -> bool:
+    return point.kind == "accept" and point.size_uv >= LEAST_UV
+
+
+def _place(point: SizePoint, up: Scale) -> float:
+    return up.inside(math.log10(point.size_uv))
+
+
 def _log_up(values: Sequence[float]) -> Scale:
-    low, high = math.log10(min(values)), math.log10(max(values))
+    low, high = (math.log10(max(end, LEAST_UV)) for end in (min(values), max(values)))
     middle, half = (low + high) / 2, max((high - low) / 2 * 1.12, 0.5)
     return Scale(middle - half, middle + half, 226, 14)
 
 
 def _size_axis(up: Scale, across: Scale) -> str:
     parts = []
+    named = (1,) if up.high - up.low > _MANY_DECADES else (1, 2, 5)
     for power in range(math.floor(up.low), math.ceil(up.high) + 1):
-        for factor in (1, 2, 5):
+        for factor in named:
             at = power + math.log10(factor)
             if up.low <= at <= up.high:
                 parts.append(line(across.left, up(at), across.right, up(at), "gr"))
