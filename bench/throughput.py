@@ -19,7 +19,9 @@ import time
 import tracemalloc
 import warnings
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import mne
 import numpy as np
@@ -148,6 +150,27 @@ def by_us(sweeps: Sweeps) -> dict[str, NDArray[np.float64]]:
     )
 
 
+def by_model(sweeps: Sweeps, *, intervals: bool) -> dict[str, NDArray[np.float64]]:
+    return measure_sweeps(sweeps, RATE_HZ, ONSET, baseline_ms=(-95, -5), silent=True, intervals=intervals)
+
+
+def by_two_threads(sweeps: Sweeps) -> None:
+    half = len(sweeps) // 2
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(by_us, (sweeps[:half], sweeps[half:])))
+
+
+def live(sweeps: Sweeps, **options: Any) -> tuple[float, float]:
+    """Median and 99th percentile, in seconds, of two channels measured one after the other."""
+    times = []
+    for k in range(0, len(sweeps) - 1, 2):
+        start = time.perf_counter()
+        for one in (sweeps[k], sweeps[k + 1]):
+            measure_sweeps(one, RATE_HZ, ONSET, baseline_ms=(-95, -5), **options)
+        times.append(time.perf_counter() - start)
+    return statistics.median(times), float(np.percentile(times, 99))
+
+
 # ---------------------------------------------------------------- one hour from file to table
 def hour_by_numpy(path: Path) -> int:
     recording = read_bdf(path)
@@ -221,13 +244,25 @@ def main() -> None:
     print(
         f"  silence found: {np.isfinite(ours['silent_end_ms']).mean():.3f}, by the peer {np.isfinite(theirs['end']).mean():.3f}"
     )
+    few = sweeps[: min(1000, len(sweeps))]
+    more = len(sweeps) / len(few)
     seconds = {
         "decussa": time_of(lambda: by_us(sweeps), options.repeats),
+        "decussa, two threads": time_of(lambda: by_two_threads(sweeps), options.repeats),
+        "decussa, model, no intervals": more * time_of(lambda: by_model(few, intervals=False), 1),
+        "decussa, model, intervals": more * time_of(lambda: by_model(few, intervals=True), 1),
         "numpy/scipy in chunks of 64": time_of(lambda: by_numpy(sweeps), options.repeats),
         "MNE epochs": time_of(lambda: by_mne(sweeps), 1),
     }
     show(f"{options.sweeps} sweeps x {LENGTH} float32, one thread", seconds, 1e6 / options.sweeps, "us per sweep")
     print(f"  memory beside the sweeps, at most: {extra / 1e6:.1f} MB with the results")
+    for title, asked in (
+        ("threshold, no intervals", {"onset": "threshold", "silent": True, "intervals": False}),
+        ("model, all", {"silent": True}),
+    ):
+        live(sweeps[:20], **asked)
+        middle, late = live(sweeps[:400], **asked)
+        print(f"  one live sweep of 2 channels, {title}: median {middle * 1e3:.2f} ms, 99 % {late * 1e3:.2f} ms")
     if not options.no_file:
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "hour.bdf"

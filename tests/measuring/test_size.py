@@ -60,6 +60,19 @@ def test_a_size_of_fifty_in_ten_microvolts_of_noise_is_right_on_average_within_f
 
 
 @pytest.mark.parametrize("kind", NOISES)
+@pytest.mark.parametrize("lengths_ms", [(5, 8), (16, 24)])
+def test_shorter_and_longer_responses_of_fifty_are_right_on_average_within_eight(kind, lengths_ms):
+    # short ones lose to the smoothing, long ones have room for more peaks of the noise; neither is known of a single sweep
+    rng = np.random.default_rng(8)
+    sweeps = [
+        NOISES[kind](rng) + response(rng.uniform(12, 26), 50.0, length_ms=rng.uniform(*lengths_ms)) for _ in range(N)
+    ]
+    sizes = measure_sweeps(np.stack(sweeps), RATE_HZ, ONSET, onset=None)["size_uv"]
+
+    assert abs(np.mean(sizes) - 50) <= 8
+
+
+@pytest.mark.parametrize("kind", NOISES)
 @pytest.mark.parametrize("size_uv", [50.0, 120.0, 600.0, 3000.0])
 def test_the_interval_holds_the_true_size_as_often_as_it_says(kind, size_uv):
     values = measured(kind, size_uv, seed=4)
