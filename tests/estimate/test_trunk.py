@@ -73,3 +73,9 @@ def test_the_probability_above_agrees_with_the_quantiles() -> None:
 def test_steps_that_cannot_be_meant_are_refused(start_mso: float, pulses: int) -> None:
     with pytest.raises(UsageError):
         trunk.start(start_mso=start_mso, pulses=pulses)
+
+
+def test_the_probability_from_a_list_of_pulses_is_that_of_the_steps() -> None:
+    given, state = steps(45)
+    pulses = [(level, level >= 45) for level in given]
+    assert trunk.probability_below(40, pulses) == pytest.approx(trunk.below_threshold_probability(state), rel=1e-9)

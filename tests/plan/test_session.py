@@ -105,6 +105,8 @@ def test_the_trunks_base_follows_the_coarse_steps(threshold, base):
 
     assert found["LES left/base"].value == base
     assert "approximate" in found["LES left/base"].method
+    said = float(found["LES left/base"].method.rsplit(" ", 1)[1])
+    assert said < 0.5 if base > threshold else said > 0.5
 
 
 def test_a_silent_trunk_is_tried_higher_then_with_extension_then_reported():

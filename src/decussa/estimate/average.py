@@ -11,8 +11,9 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import special, stats
 
+from decussa.estimate.censored import CensoredSample
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 
@@ -269,9 +270,9 @@ def _censored_geometric_mean(sizes: Values, floor: Values, censored: NDArray[np.
     logs = np.log(sizes[~censored])
     if measured < FEWEST_MEASURED or float(np.ptp(logs)) == 0:
         return Estimate(n=sizes.size, method=method, reason=f"{reason}; {measured} above it are too few to average")
-    sample = _CensoredSample(logs, np.log(limits))
+    sample = CensoredSample(logs, np.log(limits))
     centre = sample.best_centre()
-    low, high = sample.interval(centre)
+    low, high = sample.interval(centre, LEVEL)
     return Estimate(
         value=exponential(centre),
         low=exponential(low),
@@ -280,45 +281,3 @@ def _censored_geometric_mean(sizes: Values, floor: Values, censored: NDArray[np.
         method=method,
         reason=reason,
     )
-
-
-class _CensoredSample:
-    """A normal sample of logarithms of which some are only known to lie below a limit."""
-
-    def __init__(self, logs: Values, limits: Values) -> None:
-        self.logs, self.limits = logs, limits
-        self.scale = max(float(np.std(logs)), 1e-6)
-
-    def cost(self, centre: float, log_spread: float) -> float:
-        """Return the negative log likelihood, without its constant."""
-        spread = math.exp(log_spread)
-        measured = 0.5 * float(np.sum(((self.logs - centre) / spread) ** 2)) + self.logs.size * log_spread
-        return measured - float(np.sum(special.log_ndtr((self.limits - centre) / spread)))
-
-    def profile(self, centre: float) -> float:
-        """Return the smallest cost over the spread, for a given centre."""
-        spans = (math.log(self.scale) - 4, math.log(self.scale + abs(centre - float(self.logs.mean()))) + 3)
-        found = optimize.minimize_scalar(lambda spread: self.cost(centre, spread), bounds=spans, method="bounded")
-        return float(found.fun)
-
-    def best_centre(self) -> float:
-        """Return the centre of greatest likelihood."""
-        top = float(self.logs.mean())
-        bottom = min(float(self.limits.min()), top) - 12 * self.scale
-        found = optimize.minimize_scalar(self.profile, bounds=(bottom, top), method="bounded", options={"xatol": 1e-9})
-        return float(found.x)
-
-    def interval(self, centre: float) -> tuple[float, float]:
-        """Return the ends of the profile interval, infinite where the likelihood never falls far enough."""
-        df = self.logs.size - 1
-        # The limit that makes the interval Student's without censoring; censored sizes add nothing to its degrees of freedom.
-        allowed = self.profile(centre) + 0.5 * self.logs.size * math.log1p(_t_quantile(df) ** 2 / df)
-        return self._end(centre, -1, allowed), self._end(centre, +1, allowed)
-
-    def _end(self, centre: float, side: int, allowed: float) -> float:
-        step = self.scale
-        while self.profile(centre + side * step) < allowed:
-            step *= 2
-            if step > 200 * self.scale:
-                return side * math.inf
-        return float(optimize.brentq(lambda end: self.profile(end) - allowed, centre, centre + side * step, xtol=1e-8))

@@ -8,6 +8,7 @@ adaptive threshold estimator for trunk muscles, told yes and no only.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from decussa.estimate import threshold
@@ -86,6 +87,14 @@ def done(state: State) -> bool:
 def below_threshold_probability(state: State) -> float:
     """Return the probability that the level in hand is below the threshold of either side."""
     return threshold.probability_above(state.belief, state.level_mso)
+
+
+def probability_below(level_mso: float, seen: Iterable[tuple[float, bool]]) -> float:
+    """Return the probability that a level is below threshold, from (intensity in % MSO, response or not) of every pulse."""
+    belief = threshold.start(muscle="erector spinae", step_mso=STEP_MSO)
+    for intensity_mso, response in seen:
+        belief = threshold.learn(belief, intensity_mso, response=response)
+    return threshold.probability_above(belief, level_mso)
 
 
 def summary(state: State) -> Estimate:

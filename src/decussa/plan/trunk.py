@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from dataclasses import dataclass
 
+from decussa.estimate.trunk import probability_below
 from decussa.model.dialogue import Ask, Plan, Refused, Reply, Request, Trial
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
@@ -27,20 +28,31 @@ _TRIES = 3
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """What a level showed: trials given and usable, whether any side responded, and why no more were given."""
+    """What a level showed: trials given and usable, in how many any side responded, and why no more were given."""
 
     given: int
     usable: int
-    responded: bool
+    responses: int
     refusal: str = ""
+
+    @property
+    def responded(self) -> bool:
+        """Whether any trial did."""
+        return self.responses > 0
+
+    def pulses(self, level: float) -> list[tuple[float, bool]]:
+        """Return every usable trial as level and answer, for the belief about the threshold."""
+        return [(level, number < self.responses) for number in range(self.usable)]
 
 
 def find_trunk_levels(frame: Frame, step: TrunkLevels) -> Plan:
     """Find ``base`` and ``trunk_test`` in % MSO, both marked approximate."""
     base, given = step.start_mso, 0
+    pulses: list[tuple[float, bool]] = []
     while True:
         seen = yield from _try_level(frame, base, step.pulses, step.contraction_pct)
         given += seen.given
+        pulses += seen.pulses(base)
         if not seen.responded or base - _STEP_DOWN_MSO < _LOWEST_MSO:
             break
         base -= _STEP_DOWN_MSO
@@ -49,8 +61,9 @@ def find_trunk_levels(frame: Frame, step: TrunkLevels) -> Plan:
         nothing = Estimate(n=given, method=_METHOD, reason=f"not found: {reason}")
         return {"base": nothing, "trunk_test": nothing}
     reason = "responds even at the lowest level: base may lie above threshold" if seen.responded else ""
+    method = f"{_METHOD}; below threshold with a probability of {probability_below(base, pulses):.2f}"
     return {
-        "base": Estimate(value=base, n=given, method=_METHOD, reason=reason),
+        "base": Estimate(value=base, n=given, method=method, reason=reason),
         "trunk_test": (yield from _find_test(frame, step, base)),
     }
 
@@ -90,8 +103,7 @@ def _no_test(tried: tuple[float, ...], given: int, refusal: str) -> str:
 
 def _try_level(frame: Frame, level: float, pulses: int, contraction_pct: float) -> Generator[Request, Reply, _Seen]:
     """Give a few pulses at one level, and see whether any of both sides responds."""
-    given = good = 0
-    responded = False
+    given = good = responses = 0
     while good < pulses and given < _TRIES * pulses:
         reply = yield from frame.deliver(
             Stimulus.single(level),
@@ -100,13 +112,13 @@ def _try_level(frame: Frame, level: float, pulses: int, contraction_pct: float) 
             why="Coarse steps: is there a response at this level?",
         )
         if isinstance(reply, Refused):
-            return _Seen(given, good, responded, reply.reason)
+            return _Seen(given, good, responses, reply.reason)
         given += 1
         if isinstance(reply, Trial) and usable(reply):
             good += 1
             labels = frame.both_sides or (frame.muscle.label,)
-            responded = responded or any(_is_response(frame, reply, label) for label in labels)
-    return _Seen(given, good, responded)
+            responses += any(_is_response(frame, reply, label) for label in labels)
+    return _Seen(given, good, responses)
 
 
 def _is_response(frame: Frame, trial: Trial, label: str) -> bool:
