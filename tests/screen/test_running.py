@@ -4,6 +4,7 @@ import threading
 
 import pytest
 
+from decussa.compose.sessions import withdraw_participant
 from decussa.model.errors import UsageError
 from decussa.screen.run_sheet import mode_of
 from decussa.screen.running import Desk
@@ -69,6 +70,13 @@ def test_a_session_is_opened_once_and_others_are_refused(tmp_path):
     for session in ("", "nobody-1", "../study"):
         with pytest.raises(UsageError):
             desk.session("study", session)
+
+
+def test_a_session_of_somebody_who_withdrew_is_not_opened(tmp_path):
+    make_study(tmp_path / "study")
+    withdraw_participant(tmp_path / "study", "V-0005")
+    with pytest.raises(UsageError, match="V-0005 has withdrawn"):
+        Desk(tmp_path).session("study", SESSION)
 
 
 def test_a_session_from_another_source_is_looked_on_at(live, monkeypatch):

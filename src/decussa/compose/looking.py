@@ -11,6 +11,7 @@ import numpy as np
 
 from decussa.compose.sessions import VIRTUAL_MORNING
 from decussa.compose.study_reports import debrief_session
+from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 from decussa.model.muscle import muscle_and_side
 from decussa.model.recording import Channel
@@ -100,9 +101,29 @@ def is_quick(folder: Path) -> bool:
 
 
 def read_session(folder: Path, session: str) -> tuple[Protocol, tuple[Entry, ...]]:
-    """Return the protocol and the entries of a session, also while it is being written."""
+    """Return the protocol and the entries of a session, also while it is being written.
+
+    Raises
+    ------
+    UsageError
+        If there is no such session, or its participant has withdrawn.
+    """
+    with open_study(folder, write=False) as study:
+        owner = next((person for person in participants(study) if session in person.sessions), None)
+        if owner is None:
+            raise UsageError("there is no such session here", found=repr(session), do="go back to the study page")
+        if owner.withdrawn:
+            raise UsageError(
+                f"{owner.pseudonym} has withdrawn: nothing is kept of this session", do="go back to the study"
+            )
+        with open_journal(study, session) as journal:
+            return read_protocol(study.protocol_text, where=folder / "protocol.toml"), journal.entries()
+
+
+def read_later(folder: Path, session: str, after: int) -> tuple[Entry, ...]:
+    """Return the entries of a session that were written after the one of that number."""
     with open_study(folder, write=False) as study, open_journal(study, session) as journal:
-        return read_protocol(study.protocol_text, where=folder / "protocol.toml"), journal.entries()
+        return journal.entries(after)
 
 
 def read_sweep(folder: Path, session: str, entry: int) -> Sweep:
@@ -135,7 +156,7 @@ def read_shown_sweep(folder: Path, session: str, given: Given, protocol: Protoco
     """Return the sweep of an answered stimulus as it is drawn: from before the first pulse to after the last mark."""
     sweep = read_sweep(folder, session, given.entry)
     stimulus, muscle = given.request.stimulus, given.request.muscle
-    marks = given.trial.values.get(muscle, {})  # noqa: PD011 a trial's own field
+    marks = given.trial.values.get(muscle, {})
     window = _window(sweep, muscle, protocol, nerve=stimulus.stim_type == "nerve")
     first_ms = -stimulus.isi_ms if stimulus.stim_type == "paired" else 0.0
     last_ms = max(window[1] + 10, marks.get("silent_end_ms", 0.0) + 40 if given.request.contraction_pct else 0.0)
@@ -165,7 +186,7 @@ class MeanSweep:
 
 
 def read_mean_sweeps(folder: Path, session: str, given: Sequence[Given], protocol: Protocol) -> tuple[MeanSweep, ...]:
-    """Return the mean sweep of each condition among answered stimuli that were not rejected, from the pulse to the window's end."""
+    """Return the mean sweep of each condition, of answered stimuli that were not rejected: from the pulse to the window's end."""
     by_condition: dict[str, list[Given]] = {}
     for one in given:
         if (one.said or one.trial.verdict.kind) != "reject" and one.request.condition != "climb":

@@ -15,6 +15,7 @@ from decussa.compose.looking import (
     SweepShown,
     is_quick,
     is_rehearsal,
+    read_later,
     read_mean_sweeps,
     read_session,
     read_shown_sweep,
@@ -133,9 +134,8 @@ class LiveSession:
     def catch_up(self) -> None:
         """Read what another program wrote since; nothing to do while the engine runs here."""
         if not self.running:
-            _, entries = read_session(self.folder, self.session)
-            if len(entries) != self.view.entry:
-                self.view = view_of(entries)
+            for entry in read_later(self.folder, self.session, self.view.entry):
+                self.view = fold(self.view, entry)
 
     def work_out(self) -> None:
         """Work out what a window is about to draw; may take a while, and is done once for all windows."""
