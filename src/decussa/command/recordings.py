@@ -53,10 +53,13 @@ def measure(
 ) -> None:
     """Measure recordings: one row per sweep and muscle."""
     from decussa.batch.many import measure_files
+    from decussa.measuring.prepared import FIRST_USE, is_prepared
     from decussa.recording.tables import check_table_path, write_table
 
     check_table_path(out)
     settings = _settings(window or [], m_window or [], onset, intervals=intervals)
+    if not is_prepared(settings.onset):
+        say(FIRST_USE)
     with progress_bar() as progress:
         measured = measure_files(paths, settings, events=events, progress=progress)
     if len(measured.trials):

@@ -98,7 +98,7 @@ def model_onsets(
     factor = max(1, int(rate_hz / WORKING_HZ + 1e-9))
     family = start_family(rate_hz / factor)
     found = np.full((n_sweeps, 7), np.nan)
-    _measure_onsets(
+    measure_onset_block(
         bridged, float(rate_hz), onset_sample, factor, window_ms, baseline_ms,
         np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
         np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps).copy(),
@@ -111,10 +111,11 @@ def model_onsets(
 
 
 @compiled
-def _measure_onsets(
+def measure_onset_block(
     bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, factor: int, window_ms: Window, baseline_ms: Window,
     artifact_end_ms: Array, first_pulse_ms: Array, family: StartFamily, intervals: bool, found: Array,
 ) -> None:  # fmt: skip
+    """Fill onset, its limits, end, its limits and probability of every sweep into ``found``, shape (n_sweeps, 7)."""
     step_ms = 1e3 * factor / rate_hz
     places = family.start_cost.shape[3]
     coefficients = np.empty(ORDER + 1)
