@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtr
+from scipy.stats import t as student_t
 
 from decussa.estimate import threshold
 from decussa.estimate.threshold import bayesian_hunting, five_of_ten, likelihood_hunting, two_threshold
@@ -305,6 +306,18 @@ def bound(people: list[Person], within_mso: float, *, sizes: bool) -> int:
     return 1000
 
 
+def stop_bound(people: list[Person], half_width_mso: float = 3.0) -> tuple[float, float]:
+    """Return the median pulses until a 95 % interval of Gaussian log sizes, all given at threshold, is that narrow.
+
+    With the spread known and with it estimated (Student's interval); no drift, no tails, no lapses, no prior.
+    """
+    n = np.arange(2, 200)
+    sd = np.array([person.spread * person.threshold_mso for person in people])[:, None]
+    known = 1.96 * sd / np.sqrt(n) <= half_width_mso
+    student = student_t.ppf(0.975, n - 1) * sd / np.sqrt(n) <= half_width_mso
+    return float(np.median(known.argmax(axis=1) + 2)), float(np.median(student.argmax(axis=1) + 2))
+
+
 def describe(name: str, result: Run) -> str:
     narrow = result.half_width_mso <= 3
     stopped = narrow.any(axis=1)
@@ -357,6 +370,11 @@ def main() -> None:
         for told in [True, False] if sizes else [False]:
             near, wide = (bound(people(), within, sizes=told) for within in (2, 3))
             print(f"  {'bound, sizes' if told else 'bound, yes/no':28s}{near:6d} /{wide:4d}")
+        if sizes and not hard:
+            known, student = stop_bound(people())
+            print(
+                f"  stop at, bound with sizes: {known:.0f} pulses with the spread known, {student:.0f} with it estimated"
+            )
         contenders: dict[str, Callable[[], Procedure]] = {"ours, yes/no": lambda: Ours(sizes=False)}
         if sizes:
             contenders = {"ours, sizes": lambda: Ours(sizes=True), **contenders}

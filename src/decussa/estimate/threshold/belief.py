@@ -27,10 +27,11 @@ OPEN = 0.02
 MERGED = 3
 
 # Log-normal beliefs (median, log SD) about the unknowns beside the threshold. Relative spread around 0.07 (Awiszus 2003,
-# doi 10.1016/S1567-424X(09)70205-3); SD of the log size, and SD of the drift: common practice, no source.
+# doi 10.1016/S1567-424X(09)70205-3); SD of the log size, and SD of the drift, which is never thought to be nothing: common
+# practice, no source.
 _SPREADS, _SPREAD_BELIEF = np.geomspace(0.02, 0.18, 8), (0.07, 0.5)
 _SIGMAS, _SIGMA_BELIEF = np.geomspace(0.25, 1.8, 6), (0.7, 0.5)
-_DELTAS, _DELTA_BELIEF = np.array([0.0, 0.2, 0.4]), np.array([0.75, 0.2, 0.05])
+_DELTAS, _DELTA_BELIEF = np.array([0.1, 0.2, 0.35]), np.array([0.45, 0.45, 0.1])
 
 
 def _combinations() -> tuple[Floats, Floats, Floats, Floats]:
