@@ -165,7 +165,11 @@ def _muscle_rows(muscle: MuscleResults, *, several: bool) -> str:
         f"<td>{review_mark(one.review)}</td></tr>"
         for one in muscle.responses
     )
-    return head + responses + "".join(_row(one) for one in muscle.quantities)
+    rows = responses + "".join(_row(one) for one in muscle.quantities)
+    if not rows:
+        none = phrase("No value: no step measured this muscle but searches.")
+        rows = f'<tr><td class="how" colspan="7">{text(none)}</td></tr>'
+    return head + rows
 
 
 def _row(one: Quantity) -> str:
