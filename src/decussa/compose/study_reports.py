@@ -15,6 +15,7 @@ from decussa.compose.reviewed_trials import FIRST, choose_layer, review_facts, r
 from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.sessions import mishaps_of, person_of
 from decussa.compose.stored import search_steps, stored_recording, stored_trials, with_findings
+from decussa.compose.truths import TRUTHS, truth_as_given
 from decussa.model.dialogue import Found
 from decussa.model.errors import RecordingError, UsageError
 from decussa.model.estimate import Estimate
@@ -30,21 +31,6 @@ from decussa.store.journal import Journal, open_journal
 from decussa.store.records import Started
 from decussa.store.schema import JOURNAL
 from decussa.store.study import Study, open_study
-
-#: What a rehearsal's truth says about each quantity: its name there, in words, and its unit.
-TRUTHS = {
-    "rmt": ("rest_threshold_mso", "resting threshold", "% MSO"),
-    "amt": ("active_threshold_mso", "active threshold", "% MSO"),
-    "mmax": ("mmax_uv", "Mmax", "µV"),
-    "silent_period": ("silent_period_ms", "silent period", "ms"),
-    "sici_ratio": ("sici_ratio", "SICI", "ratio"),
-    "icf_ratio": ("icf_ratio", "ICF", "ratio"),
-    "lici_ratio": ("lici_ratio", "LICI", "ratio"),
-    "hotspot_x": ("hotspot_x_cm", "hotspot to the right", "cm"),
-    "hotspot_y": ("hotspot_y_cm", "hotspot to the front", "cm"),
-    "mvc": ("mvc_uv", "maximal contraction", "µV"),
-    "mep_max": ("mep_max_uv", "plateau of the curve", "µV"),
-}
 
 #: What the plan's searches find; the table of trials cannot, and would only say so.
 SEARCHED = ("rmt", "amt")
@@ -152,10 +138,7 @@ def debrief_session(journal: Journal, protocol: Protocol) -> Debrief | None:
     if started is None or started.source != "virtual":
         return None
     person = person_of(protocol, started)
-    truth = {
-        label: {name: float(getattr(muscle, name)) for name, _, _ in TRUTHS.values()}
-        for label, muscle in person.truth.muscles.items()
-    }
+    truth = truth_as_given(person, entries, protocol)
     comparisons = truth_pairs(_everything_found(entries, journal.session, protocol), truth, TRUTHS)
     limit = protocol.muscles[0].rest_limit_uv
     mishaps = mishaps_of(started)

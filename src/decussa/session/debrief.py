@@ -144,7 +144,7 @@ def _threshold_pulses(view: LiveView) -> list[str]:
     for step, counts in view.by_step.items():
         if "threshold" in step:
             used = sum(counts.values())
-            compared = "as few as" if used <= NEEDED_FOR_THRESHOLD else "more than"
+            compared = "no more than" if used <= NEEDED_FOR_THRESHOLD else "more than"
             said.append(
                 f"{step}: {used} pulses, {compared} the {NEEDED_FOR_THRESHOLD} that adaptive hunting is known to need."
             )

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.model.stimulus import Stimulus
+from decussa.source.virtual.coil import Coil, reach
 from decussa.source.virtual.conditioning import conditioning_shift
 from decussa.source.virtual.cortex import (
     ACTIVE_PCT,
@@ -136,6 +137,31 @@ def muscle_truth(pathway: Pathway, electrodes: Electrodes, shift: float) -> Musc
         hotspot_x_cm=pathway.spot.x_cm,
         hotspot_y_cm=pathway.spot.y_cm,
     )
+
+
+def threshold_where(
+    pathway: Pathway, shift: float, site_cm: tuple[float, float], contraction_pct: float, criterion_uv: float
+) -> float:
+    """Return the threshold in % MSO of a coil held at a site, at rest or in a contraction; ``shift`` is that of the state."""
+    best = (
+        pathway.intensity_for(criterion_uv, contraction_pct)
+        if contraction_pct
+        else pathway.threshold_mso * math.exp(-contraction_boost(pathway, pathway.tone_pct))
+    )
+    return best * math.exp(-shift) / _reach_from(pathway, site_cm)
+
+
+def silent_period_where(
+    pathway: Pathway, shift: float, site_cm: tuple[float, float], contraction_pct: float, intensity_mso: float
+) -> float:
+    """Return the silent period in ms, from MEP onset to the first unit seen again, of a pulse given at a site."""
+    reached = intensity_mso * _reach_from(pathway, site_cm)
+    ends = silence_until_ms(pathway, reached) + return_lag_ms(pathway, contraction_pct)
+    return ends - mean_latency_ms(pathway, reached * math.exp(shift), contraction_pct)
+
+
+def _reach_from(pathway: Pathway, site_cm: tuple[float, float]) -> float:
+    return reach(pathway.spot, Coil(*site_cm), pathway.anatomy.reach_cm)
 
 
 def _ratio(pathway: Pathway, cond_share: float, isi_ms: float) -> float:
