@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -122,6 +123,7 @@ def run(
         )
     from decussa.command.terminal import TerminalOperator, Transcript, type_size
     from decussa.compose.sessions import run_session
+    from decussa.session.clock import VirtualClock
     from decussa.session.operator import Unattended
 
     if bool(session) == bool(participant):
@@ -137,6 +139,7 @@ def run(
         session or _session_for(folder, participant),
         source,
         operator=Unattended() if auto else TerminalOperator(),
+        clock=VirtualClock(datetime.now(UTC)) if auto else None,
         seed=seed,
         recording=recording,
         read_size=type_size,

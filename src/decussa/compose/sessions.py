@@ -221,6 +221,7 @@ def run_session(
     source_name: str,
     *,
     operator: Operator,
+    clock: Clock | None = None,
     seed: int | None = None,
     recording: Path | None = None,
     read_size: ReadSize | None = None,
@@ -229,7 +230,8 @@ def run_session(
 ) -> Outcome:
     """Run or resume a session of a study with one of the sources.
 
-    ``seed`` is that of the plan's order, and of a virtual participant; None: the session's own, 1 for a new one.
+    ``seed`` is that of the plan's order, and of a virtual participant; None: the session's own, 1 for a new one. Without a
+    ``clock`` intervals are waited for.
 
     Raises
     ------
@@ -251,7 +253,9 @@ def run_session(
             with open_journal(study, session) as journal:
                 seed = next((e.body.seed for e in journal.entries() if isinstance(e.body, Started)), 1)
         source = _source(source_name, protocol, seed=seed, recording=recording, read_size=read_size)
-        return run_in(study, session, source, operator, clock=RealClock(), seed=seed, fresh=fresh, listeners=listeners)
+        return run_in(
+            study, session, source, operator, clock=clock or RealClock(), seed=seed, fresh=fresh, listeners=listeners
+        )
 
 
 def _pseudonym(seed: int) -> str:
