@@ -8,9 +8,10 @@ from pypdf import PdfReader
 from decussa.compose.keeping import enrol
 from decussa.compose.prepared_facts import preparation_facts
 from decussa.compose.preparing import NOBODY, describe_person, who_acts
-from decussa.compose.sessions import new_study, run_in, virtual_person
+from decussa.compose.sessions import new_study, run_in
 from decussa.compose.signing import keep_answers, sign_decision
 from decussa.compose.study_reports import report_study
+from decussa.compose.virtual_people import virtual_person
 from decussa.protocol.schema import read_protocol
 from decussa.session.clock import VirtualClock
 from decussa.session.operator import Unattended

@@ -3,8 +3,8 @@
 import hashlib
 
 from decussa.compose.rowers import PARTS, rowers, rowers_participants, run_rowers
-from decussa.compose.sessions import person_of
 from decussa.compose.study_reports import debrief_session
+from decussa.compose.virtual_people import person_of
 from decussa.protocol.schema import read_protocol
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.store.journal import open_journal

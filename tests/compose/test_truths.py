@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from decussa.compose.sessions import person_of
 from decussa.compose.truths import truth_as_given
+from decussa.compose.virtual_people import person_of
 from decussa.model.dialogue import Deliver
 from decussa.protocol.schema import read_protocol
 from decussa.store.records import Started

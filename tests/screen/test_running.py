@@ -4,7 +4,7 @@ import threading
 
 import pytest
 
-from decussa.compose.sessions import withdraw_participant
+from decussa.compose.keeping import withdraw_participant
 from decussa.model.errors import UsageError
 from decussa.screen.run_sheet import mode_of
 from decussa.screen.running import Desk

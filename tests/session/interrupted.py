@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from decussa.compose import sessions
+from decussa.compose.virtual_people import virtual_person
 from decussa.model.dialogue import Deliver, Lost, Trial
 from decussa.plan.session import session_plan
 from decussa.plan.step import Ended
@@ -90,7 +91,7 @@ def go(
     note = listener or (lambda entry: _note(rehearsal.reported, f"{entry.number} {entry.hash}"))
     with open_study(rehearsal.folder, write=True) as study:
         protocol = read_protocol(study.protocol_text)
-        person = sessions.virtual_person(protocol, rehearsal.seed, hard=rehearsal.kind)
+        person = virtual_person(protocol, rehearsal.seed, hard=rehearsal.kind)
         outcome = sessions.run_in(
             study,
             rehearsal.session,

@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from decussa.compose.sessions import go_on_rehearsing, mishaps_of, rehearse
+from decussa.compose.sessions import go_on_rehearsing, rehearse
 from decussa.compose.study_reports import debrief_session
+from decussa.compose.virtual_people import mishaps_of
 from decussa.model.dialogue import Trial
 from decussa.protocol.schema import read_protocol
 from decussa.session.noticing import notice

@@ -151,7 +151,7 @@ def run(
 
 def _session_for(folder: Path, participant: str) -> str:
     """Return the session of a participant; a code that looks like a name is asked about first."""
-    from decussa.compose.sessions import doubt_about, session_for
+    from decussa.compose.keeping import doubt_about, session_for
 
     if doubt := doubt_about(folder, participant):
         typer.confirm(doubt, abort=True)
@@ -166,7 +166,7 @@ def withdraw(
     as_json: JsonOption = False,
 ) -> None:
     """Wipe a participant's sweeps, answers and notes for good; that they took part, and hashes, stay."""
-    from decussa.compose.sessions import withdraw_participant
+    from decussa.compose.keeping import withdraw_participant
 
     if not sure and typer.prompt(f"This cannot be undone. Type {participant} to wipe what is kept") != participant:
         raise UsageError("pseudonym typed is another one", expected=participant, do="nothing was wiped; try again")

@@ -18,10 +18,17 @@ from decussa.store import private
 from decussa.store.backup import Progress, back_up
 from decussa.store.journal import open_journal
 from decussa.store.operators import Identity, KnownOperator, add_operator
-from decussa.store.people import add_participant, add_session, check_pseudonym, needs_confirmation
+from decussa.store.people import (
+    add_participant,
+    add_session,
+    check_pseudonym,
+    needs_confirmation,
+    participants,
+    withdraw,
+)
 from decussa.store.preparing import FollowedUp, OperatorAdded, SessionPlanned
 from decussa.store.recordings import keep_recording
-from decussa.store.records import AdverseEvent
+from decussa.store.records import AdverseEvent, Withdrawn
 from decussa.store.study import create_study, open_study
 
 Outcome = Literal["nothing to report", "something to report", "not reached"]
@@ -66,6 +73,47 @@ def doubt_about_new(pseudonym: str) -> str:
     """
     check_pseudonym(pseudonym)
     return needs_confirmation(pseudonym)
+
+
+def doubt_about(folder: Path, pseudonym: str) -> str:
+    """Return why a new pseudonym might give a person away, as a sentence to confirm; empty for one that is known.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be a pseudonym.
+    """
+    with open_study(folder, write=False) as study:
+        if pseudonym in {person.pseudonym for person in participants(study)}:
+            return ""
+    return doubt_about_new(pseudonym)
+
+
+def session_for(folder: Path, pseudonym: str) -> str:
+    """Return the session a participant comes for: the one that is not finished, else the next one, opened now.
+
+    Who is not in the study yet is added.
+
+    Raises
+    ------
+    UsageError
+        If the pseudonym cannot be one, or its owner has withdrawn.
+    """
+    with open_study(folder, write=True) as study:
+        person = next((one for one in participants(study) if one.pseudonym == pseudonym), None)
+        if person is None:
+            add_participant(study, pseudonym, at=_now())
+        elif person.sessions and not person.withdrawn:
+            with open_journal(study, person.sessions[-1]) as journal:
+                if not any(entry.kind == "finished" for entry in journal.entries()):
+                    return person.sessions[-1]
+        return add_session(study, pseudonym, at=_now())
+
+
+def withdraw_participant(folder: Path, pseudonym: str) -> Withdrawn:
+    """Wipe what is kept of a participant; see ``store.people.withdraw``."""
+    with open_study(folder, write=True) as study:
+        return withdraw(study, pseudonym, at=_now())
 
 
 def enrol(folder: Path, pseudonym: str) -> str:

@@ -21,11 +21,10 @@ from decussa.session.clock import from_text
 from decussa.session.debrief import Debrief
 from decussa.session.live_view import Given, LiveView, view_of
 from decussa.session.measuring import window_of
-from decussa.session.recovery import stored_findings
+from decussa.session.recovery import last_start, stored_findings
 from decussa.store.chain import Entry
 from decussa.store.journal import open_journal
 from decussa.store.people import participants
-from decussa.store.records import Started
 from decussa.store.study import STUDY_FILE, open_study
 
 #: How the codes of virtual participants begin; nobody else gets one.
@@ -90,8 +89,8 @@ def _cards(folder: Path) -> list[SessionCard]:
 
 def is_rehearsal(pseudonym: str, entries: Sequence[Entry]) -> bool:
     """Whether a session is one on a virtual participant."""
-    started = [entry.body for entry in entries if isinstance(entry.body, Started)]
-    return started[-1].source == "virtual" if started else pseudonym.startswith(VIRTUAL)
+    started = last_start(entries)
+    return started.source == "virtual" if started else pseudonym.startswith(VIRTUAL)
 
 
 def is_quick(folder: Path) -> bool:

@@ -208,12 +208,13 @@ def _run_session(study: Study, part: Part, rower: Rower, session: str, start: da
     for task, blocks in part.tasks.items():
         recorded = [one for one in given if one.request.block in blocks]
         if recorded:
-            yield _record(rower, session, task, recorded, source.mishaps)
+            yield _record(part, rower, session, task, recorded, source.mishaps)
 
 
-def _record(rower: Rower, session: str, task: str, given: Sequence[Given], mishaps: Mapping[int, Mishap]) -> RunToWrite:
+def _record(
+    part: Part, rower: Rower, session: str, task: str, given: Sequence[Given], mishaps: Mapping[int, Mishap]
+) -> RunToWrite:
     """Record the stimuli of a task in one go, with a person of their own in whom the same chances happen."""
-    part = next(part for part in PARTS if task in part.tasks)
     person = VirtualParticipant(rower.seed, part.montage, state=rower.state(session))
     began = given[0].onset_s - LEAD_S
     schedule = [

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from decussa.compose.earlier import first_session, found_in
 from decussa.compose.preparing import refuse_if_screened_out
+from decussa.compose.virtual_people import PERSON, kind_of, mishaps_of, person_of, settings_of, virtual_person
 from decussa.model.dialogue import Found, Request
 from decussa.model.errors import UsageError
 from decussa.model.version import VERSION
@@ -21,34 +22,27 @@ from decussa.recording.read import read
 from decussa.session.clock import Clock, RealClock, VirtualClock, from_text, to_text
 from decussa.session.engine import Engine, Stopped
 from decussa.session.operator import Operator, Unattended
-from decussa.session.recovery import PlanChangedError, finished_steps, split_at_start, stand_at, stored_findings
+from decussa.session.recovery import (
+    PlanChangedError,
+    finished_steps,
+    last_start,
+    split_at_start,
+    stand_at,
+    stored_findings,
+)
 from decussa.session.scribe import Listener
 from decussa.source.contract import Source
 from decussa.source.hand import HandSource, ReadSize
 from decussa.source.replay import replay_recording
-from decussa.source.virtual.montage import montage_for
-from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
-from decussa.source.virtual.state import State
 from decussa.store.chain import Entry
 from decussa.store.journal import Journal, open_journal
-from decussa.store.people import (
-    add_participant,
-    add_session,
-    check_pseudonym,
-    needs_confirmation,
-    participants,
-    withdraw,
-)
-from decussa.store.records import PlanChanged, Remark, Started, Withdrawn
+from decussa.store.people import add_participant, add_session, participants
+from decussa.store.records import PlanChanged, Remark, Started
 from decussa.store.study import Study, create_study, open_study
 
 #: A rehearsal on a virtual clock begins at this moment, so that the same seed writes the same times.
 VIRTUAL_MORNING = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
-#: How a setting is named that says how a state changes the drive of a muscle.
-_DRIVE = "drive "
-#: How a setting is named that says what was scripted to go wrong at a stimulus.
-_MISHAP = "mishap at "
 #: Sources a session can be run with, and whether each may run unattended.
 SOURCES = ("virtual", "replay", "hand")
 
@@ -127,10 +121,10 @@ def go_on_rehearsing(
     with open_study(folder, write=True) as study:
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
         with open_journal(study, session) as journal:
-            started = [entry.body for entry in journal.entries() if isinstance(entry.body, Started)]
-        seed = started[-1].seed if started else _seed_of(session)
-        person = person_of(protocol, started[-1]) if started else virtual_person(protocol, seed, hard="drawn")
-        source = VirtualSource(person, errors=mishaps_of(started[-1]) if started else None)
+            started = last_start(journal.entries())
+        seed = started.seed if started else _seed_of(session)
+        person = person_of(protocol, started) if started else virtual_person(protocol, seed, hard="drawn")
+        source = VirtualSource(person, errors=mishaps_of(started) if started else None)
         clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
         return run_in(study, session, source, operator, clock=clock, seed=seed, fresh=fresh, listeners=listeners)
 
@@ -148,8 +142,8 @@ def go_on_by_hand(
     with open_study(folder, write=True) as study:
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
         with open_journal(study, session) as journal:
-            started = [entry.body for entry in journal.entries() if isinstance(entry.body, Started)]
-        seed = started[-1].seed if started else zlib.crc32(session.encode()) % 10_000
+            started = last_start(journal.entries())
+        seed = started.seed if started else zlib.crc32(session.encode()) % 10_000
         source = _source("hand", protocol, seed=seed, recording=None, read_size=read_size)
         return run_in(study, session, source, operator, clock=RealClock(), seed=seed, fresh=fresh, listeners=listeners)
 
@@ -170,49 +164,6 @@ def new_rehearsal(protocol_name: str, folder: Path, *, seed: int, at: str) -> Pa
         add_participant(study, _pseudonym(seed), at=at)
         add_session(study, _pseudonym(seed), at=at)
     return folder
-
-
-def doubt_about(folder: Path, pseudonym: str) -> str:
-    """Return why a new pseudonym might give a person away, as a sentence to confirm; empty for one that is known.
-
-    Raises
-    ------
-    UsageError
-        If it cannot be a pseudonym.
-    """
-    with open_study(folder, write=False) as study:
-        if pseudonym in {person.pseudonym for person in participants(study)}:
-            return ""
-    check_pseudonym(pseudonym)
-    return needs_confirmation(pseudonym)
-
-
-def session_for(folder: Path, pseudonym: str) -> str:
-    """Return the session a participant comes for: the one that is not finished, else the next one, opened now.
-
-    Who is not in the study yet is added.
-
-    Raises
-    ------
-    UsageError
-        If the pseudonym cannot be one, or its owner has withdrawn.
-    """
-    at = to_text(datetime.now(UTC))
-    with open_study(folder, write=True) as study:
-        person = next((one for one in participants(study) if one.pseudonym == pseudonym), None)
-        if person is None:
-            add_participant(study, pseudonym, at=at)
-        elif person.sessions and not person.withdrawn:
-            with open_journal(study, person.sessions[-1]) as journal:
-                if not any(entry.kind == "finished" for entry in journal.entries()):
-                    return person.sessions[-1]
-        return add_session(study, pseudonym, at=at)
-
-
-def withdraw_participant(folder: Path, pseudonym: str) -> Withdrawn:
-    """Wipe what is kept of a participant; see ``store.people.withdraw``."""
-    with open_study(folder, write=True) as study:
-        return withdraw(study, pseudonym, at=to_text(datetime.now(UTC)))
 
 
 def run_session(
@@ -251,7 +202,8 @@ def run_session(
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
         if seed is None:
             with open_journal(study, session) as journal:
-                seed = next((e.body.seed for e in journal.entries() if isinstance(e.body, Started)), 1)
+                started = last_start(journal.entries())
+            seed = started.seed if started else 1
         source = _source(source_name, protocol, seed=seed, recording=recording, read_size=read_size)
         return run_in(
             study, session, source, operator, clock=clock or RealClock(), seed=seed, fresh=fresh, listeners=listeners
@@ -272,46 +224,6 @@ def _source(name: str, protocol: Protocol, *, seed: int, recording: Path | None,
     if name == "hand" and read_size is not None:
         return HandSource([muscle.label for muscle in protocol.muscles if muscle.target], read_size)
     raise UsageError("source is not known", where="--source", expected=", ".join(SOURCES), found=repr(name))
-
-
-def virtual_person(protocol: Protocol, seed: int, *, hard: str) -> VirtualParticipant:
-    """Return the virtual participant of ``seed``, with electrodes on the protocol's muscles."""
-    montage = montage_for([muscle.label for muscle in protocol.muscles], group=protocol.people.group)
-    return VirtualParticipant(seed, montage, hard=hard)
-
-
-def person_of(protocol: Protocol, started: Started) -> VirtualParticipant:
-    """Return the virtual participant whom a session was started with, in the state in which it found them."""
-    montage = montage_for([muscle.label for muscle in protocol.muscles], group=protocol.people.group)
-    drive = {
-        name.removeprefix(_DRIVE): float(value) for name, value in started.settings.items() if name.startswith(_DRIVE)
-    }
-    hard = str(started.settings.get("person", ""))
-    return VirtualParticipant(started.seed, montage, state=State(drive=drive), hard=hard)
-
-
-def mishaps_of(started: Started) -> dict[int, str]:
-    """Return what was scripted to go wrong in a session, by number of the stimulus."""
-    scripted = {
-        name.removeprefix(_MISHAP): str(kind) for name, kind in started.settings.items() if name.startswith(_MISHAP)
-    }
-    return {int(number): kind for number, kind in scripted.items()}
-
-
-def _mishaps(source: Source) -> dict[str, str]:
-    """Return what is scripted to go wrong: without it a debrief could not tell what was missed."""
-    return {f"{_MISHAP}{n}": kind for n, kind in source.errors.items()} if isinstance(source, VirtualSource) else {}
-
-
-def _drive(source: Source) -> dict[str, float]:
-    """Return what the day did to the drive of a virtual person's muscles: without it the truth could not be told later."""
-    drive = source.person.state.drive if isinstance(source, VirtualSource) else {}
-    return {f"{_DRIVE}{muscle}": change for muscle, change in drive.items()}
-
-
-def _person(source: Source) -> str:
-    """What has to be the same when a session goes on, besides its seed: what makes a virtual person hard to record."""
-    return source.person.truth.hard if isinstance(source, VirtualSource) else ""
 
 
 def run_in(
@@ -390,25 +302,22 @@ def _start(
     journal: Journal, entries: Sequence[Entry], source: Source, *, seed: int, at: str, text: str, fresh: bool
 ) -> Started:
     """Write that the session starts, or that it goes on; return what it started from."""
-    earlier = [entry.body for entry in entries if isinstance(entry.body, Started)]
-    if earlier and earlier[-1].seed != seed:
-        raise UsageError(
-            "session was started with another seed", expected=f"--seed {earlier[-1].seed}", found=str(seed)
-        )
-    if earlier and earlier[-1].settings.get("person", "") != _person(source):
+    earlier = last_start(entries)
+    if earlier and earlier.seed != seed:
+        raise UsageError("session was started with another seed", expected=f"--seed {earlier.seed}", found=str(seed))
+    if earlier and earlier.settings.get(PERSON, "") != kind_of(source):
         raise UsageError(
             "session was started with another kind of person",
-            expected=str(earlier[-1].settings.get("person", "an easy one")),
-            found=_person(source) or "an easy one",
+            expected=str(earlier.settings.get(PERSON, "an easy one")),
+            found=kind_of(source) or "an easy one",
         )
     if earlier and not fresh:
         journal.append("resumed", Remark(text="reopened"), at=at)
-        return earlier[-1]
+        return earlier
     settings: dict[str, str | float] = {
-        "person": _person(source),
+        PERSON: kind_of(source),
         "earlier session": first_session(journal.study, journal.session),
-        **_drive(source),
-        **_mishaps(source),
+        **settings_of(source),
     }
     started = Started(
         protocol_sha256=protocol_hash(text),

@@ -13,9 +13,9 @@ from decussa.batch.summary import summarise
 from decussa.compose.prepared_facts import preparation_facts
 from decussa.compose.reviewed_trials import FIRST, choose_layer, review_facts, reviewed_trials
 from decussa.compose.reviewing import ReviewRoom
-from decussa.compose.sessions import mishaps_of, person_of
 from decussa.compose.stored import search_steps, stored_recording, stored_trials, with_findings
 from decussa.compose.truths import TRUTHS, truth_as_given
+from decussa.compose.virtual_people import mishaps_of, person_of
 from decussa.model.dialogue import Found
 from decussa.model.errors import RecordingError, UsageError
 from decussa.model.estimate import Estimate

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from nicegui import ui
 from nicegui.element import Element
 
 #: Longest text of a field that is heard: a whole protocol fits.
@@ -34,6 +35,16 @@ class Hands(Element, component="assets/hands.js"):
         if self._props["keys"] != keys or self._props["turn"] != turn:
             self._props.update(keys=dict(keys), turn=turn)
             self.update()
+
+
+def follow(to: Mapping[str, str]) -> Callable[[Act], None]:
+    """Return what leads to the address of the act that was meant, for pages whose keys only lead elsewhere."""
+
+    def go(act: Act) -> None:
+        if act.name in to:
+            ui.navigate.to(to[act.name])
+
+    return go
 
 
 def _read(args: Any) -> Act:

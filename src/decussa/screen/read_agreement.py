@@ -10,7 +10,7 @@ from decussa.compose.reviewed_trials import Agreement, MarkAgreement, agreement
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 from decussa.model.trial import VERDICTS
-from decussa.screen.hands import Act, Hands
+from decussa.screen.hands import Hands, follow
 from decussa.screen.language import phrase
 from decussa.screen.marks import link, plate, text
 from decussa.screen.places import READ, address, links_of
@@ -70,12 +70,7 @@ def _show(
             f'<div class="ways">{ways}</div></div>{body}',
             sanitize=False,
         ).classes("leaf")
-        Hands(lambda act: _follow(act, back)).hold({"Escape": "back"}, 0)
-
-
-def _follow(act: Act, back: str) -> None:
-    if act.name == "back":
-        ui.navigate.to(back)
+        Hands(follow({"back": back})).hold({"Escape": "back"}, 0)
 
 
 def _muscle(muscle: str, found: Agreement, *, several: bool) -> str:

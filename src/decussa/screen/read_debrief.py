@@ -9,7 +9,7 @@ from nicegui import run, ui
 from decussa.compose.looking import read_debrief
 from decussa.model.errors import UsageError
 from decussa.report.debriefing import debrief_texts
-from decussa.screen.hands import Act, Hands
+from decussa.screen.hands import Hands, follow
 from decussa.screen.language import phrase
 from decussa.screen.marks import crossing, link, plate, say, text
 from decussa.screen.places import DEBRIEF, READ, RUN, address, links_of
@@ -63,12 +63,7 @@ def _show(reading: Reading, debrief: Debrief) -> None:
             + "</div></div>",
             sanitize=False,
         ).classes("leaf")
-        Hands(lambda act: _follow(act, to)).hold({"P": "read", "R": "review", "Escape": "run"}, 0)
-
-
-def _follow(act: Act, to: dict[str, str]) -> None:
-    if act.name in to:
-        ui.navigate.to(to[act.name])
+        Hands(follow(to)).hold({"P": "read", "R": "review", "Escape": "run"}, 0)
 
 
 def _table(rows: list[dict[str, Any]]) -> str:

@@ -11,7 +11,7 @@ from nicegui import app, run, ui
 from decussa.compose.reviewed_trials import FIRST, choose_layer
 from decussa.compose.study_reports import report_study
 from decussa.model.errors import DecussaError
-from decussa.screen.hands import Act, Hands
+from decussa.screen.hands import Hands, follow
 from decussa.screen.language import phrase
 from decussa.screen.marks import link, text
 from decussa.screen.places import READ, REPORT, address, links_of
@@ -74,9 +74,4 @@ def _show(reading: Reading, rater: str) -> None:
             f'<iframe class="frame" src="{text(shown)}" title="{text(phrase("The pages of the report"))}"></iframe>',
             sanitize=False,
         ).classes("leaf")
-        Hands(lambda act: _follow(act, back)).hold({"Escape": "back"}, 0)
-
-
-def _follow(act: Act, back: str) -> None:
-    if act.name == "back":
-        ui.navigate.to(back)
+        Hands(follow({"back": back})).hold({"Escape": "back"}, 0)

@@ -12,7 +12,7 @@ from decussa.compose.reviewed_trials import AUTOMATIC, FIRST
 from decussa.compose.reviewing import ReviewRoom
 from decussa.model.errors import DecussaError
 from decussa.report import numbers
-from decussa.screen.hands import Act, Hands
+from decussa.screen.hands import Hands, follow
 from decussa.screen.language import phrase
 from decussa.screen.marks import link, plate, say, sign, text
 from decussa.screen.paired_figures import ratios
@@ -67,7 +67,7 @@ def _show(reading: Reading, results: SessionResults, before: ReviewRoom | None) 
         )
         ui.html(page, sanitize=False).classes("leaf")
         keys = {"R": "review", "T": "table", "P": "report", "A": "agreement", "D": "debrief"}
-        Hands(lambda act: _follow(act, to)).hold({cap: name for cap, name in keys.items() if name in to}, 0)
+        Hands(follow(to)).hold({cap: name for cap, name in keys.items() if name in to}, 0)
 
 
 def _addresses(reading: Reading, results: SessionResults) -> dict[str, str]:
@@ -83,11 +83,6 @@ def _addresses(reading: Reading, results: SessionResults) -> dict[str, str]:
     if reading.rehearsal:
         found["debrief"] = place_with(DEBRIEF, reading)
     return found
-
-
-def _follow(act: Act, to: dict[str, str]) -> None:
-    if act.name in to:
-        ui.navigate.to(to[act.name])
 
 
 def _top(reading: Reading, results: SessionResults, to: dict[str, str]) -> str:

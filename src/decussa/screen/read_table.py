@@ -14,7 +14,7 @@ from nicegui import app, run, ui
 from decussa.compose.reviewed_trials import FIRST, choose_layer
 from decussa.compose.study_reports import session_tables
 from decussa.model.errors import DecussaError
-from decussa.screen.hands import Act, Hands
+from decussa.screen.hands import Hands, follow
 from decussa.screen.language import phrase
 from decussa.screen.marks import link, plate, say, text
 from decussa.screen.places import READ, address, links_of
@@ -97,12 +97,7 @@ def _show(reading: Reading, trials: pd.DataFrame, rater: str, muscle: str) -> No
             f'<div class="ways">{downloads}</div></div>' + plate(phrase("Trials"), text(count), _table(chosen)),
             sanitize=False,
         ).classes("leaf")
-        Hands(lambda act: _follow(act, to)).hold({"Escape": "back"}, 0)
-
-
-def _follow(act: Act, to: dict[str, str]) -> None:
-    if act.name == "back":
-        ui.navigate.to(to["back"])
+        Hands(follow({"back": to["back"]})).hold({"Escape": "back"}, 0)
 
 
 def _table(trials: pd.DataFrame) -> str:

@@ -32,9 +32,8 @@ from decussa.screen.operator import BrowserOperator, Turn
 from decussa.session.clock import to_text
 from decussa.session.evidence import Evidence, evidence_of
 from decussa.session.live_view import LiveView, fold, view_of
-from decussa.session.recovery import PlanChangedError
+from decussa.session.recovery import PlanChangedError, last_start
 from decussa.store.chain import Entry
-from decussa.store.records import Started
 
 #: Sources whose sessions can be run from a page; others are run in the terminal and looked on at.
 _RUN_HERE = ("", "virtual", "hand")
@@ -48,8 +47,8 @@ class LiveSession:
         self.protocol, entries = read_session(folder, session)
         self.rehearsal = is_rehearsal(session, entries)
         self.quick = self.rehearsal and is_quick(folder)
-        started = [entry.body for entry in entries if isinstance(entry.body, Started)]
-        self.source = started[-1].source if started else ""
+        started = last_start(entries)
+        self.source = started.source if started else ""
         self.view: LiveView = view_of(entries)
         self.operator = BrowserOperator(quick=self.quick)
         self.error: DecussaError | None = None

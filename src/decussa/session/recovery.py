@@ -16,7 +16,7 @@ from decussa.session.position import Position, step_on
 from decussa.session.tally import count
 from decussa.store.chain import Entry
 from decussa.store.codec import encode
-from decussa.store.records import Gate, StepFound
+from decussa.store.records import Gate, Started, StepFound
 
 _REPLIES = {"answered", "refused", "lost"}
 _JUMPS: dict[str, Jump] = {"step skipped": Jump("skip"), "step redone": Jump("redo")}
@@ -38,6 +38,11 @@ class PlanChangedError(DecussaError):
             found=_short(now),
             do="start a fresh plan from what the finished steps found, or use the program and protocol of that day",
         )
+
+
+def last_start(entries: Sequence[Entry]) -> Started | None:
+    """Return with what a session was started last; None for one that was not."""
+    return next((entry.body for entry in reversed(entries) if isinstance(entry.body, Started)), None)
 
 
 def split_at_start(entries: Sequence[Entry]) -> tuple[Sequence[Entry], Sequence[Entry]]:
