@@ -87,7 +87,8 @@ def _given(place: MusclePlace, condition: Condition, level_mso: float) -> str:
     parts = [setting.removesuffix(f"{numbers.THIN}MSO")]
     if math.isfinite(condition.isi_ms):
         measured = place.estimate("isi_measured", condition, level_mso).value
-        seen = f" ({measured:.2f})" if math.isfinite(measured) else ""
+        differs = math.isfinite(measured) and f"{measured:.2f}" != f"{condition.isi_ms:.2f}"
+        seen = f" ({measured:.2f})" if differs else ""
         parts.append(f"{condition.isi_ms:g}{numbers.THIN}ms{seen}")
     if condition.contraction_pct > 0:
         parts.append(f"{condition.contraction_pct:g}{numbers.THIN}%{numbers.THIN}MVC")
