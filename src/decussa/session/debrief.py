@@ -163,7 +163,11 @@ def _verdicts(view: LiveView) -> list[str]:
 
 def _refusals(entries: Sequence[Entry]) -> list[str]:
     reasons = [f"{entry.body.limit} ({entry.body.reason})" for entry in entries if isinstance(entry.body, Refused)]
-    return [f"Limits held {len(reasons)} times; first: {reasons[0]}."] if reasons else ["Nothing that was asked for was refused."]
+    return (
+        [f"Limits held {len(reasons)} times; first: {reasons[0]}."]
+        if reasons
+        else ["Nothing that was asked for was refused."]
+    )
 
 
 def _discomfort(entries: Sequence[Entry]) -> list[str]:
