@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from decussa.model.muscle import UNKNOWN, muscle_and_side
 from decussa.model.recording import ChannelKind
+from decussa.recording.mapping import NO_MAPPING, Mapping
 
 _BY_TYPE: dict[str, ChannelKind] = {"EMG": "emg", "TRIG": "trigger", "ECG": "ecg"}
 _TRIGGER = frozenset({
@@ -27,13 +28,16 @@ def kind_of_type(bids_type: str) -> ChannelKind:
     return _BY_TYPE.get(bids_type.upper(), "other")
 
 
-def kinds_of_labels(labels: Sequence[str], is_voltage: Sequence[bool]) -> tuple[list[ChannelKind], tuple[str, ...]]:
+def kinds_of_labels(
+    labels: Sequence[str], is_voltage: Sequence[bool], mapping: Mapping = NO_MAPPING
+) -> tuple[list[ChannelKind], tuple[str, ...]]:
     """Return the kinds of channels from their labels, and notes on what was assumed.
 
-    A label tells EMG by that word or by a muscle. Where no label does, voltage channels that are merely numbered
+    What a mapping says goes before. A label tells EMG by that word or by a muscle. Where no label does, voltage channels
+    that are merely numbered
     (``CH1``) are taken as EMG, with a note.
     """
-    kinds = [_kind_of_label(label) for label in labels]
+    kinds = [mapping.channel(label).kind or _kind_of_label(label) for label in labels]
     if "emg" in kinds:
         return kinds, ()
     numbered = [

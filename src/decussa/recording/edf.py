@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from decussa.model.errors import RecordingError
-from decussa.model.muscle import muscle_and_side, side_of
+from decussa.model.muscle import UNKNOWN, muscle_and_side, side_of
 from decussa.model.recording import Channel, ChannelKind, Recording
 from decussa.model.units import microvolt_factor
 from decussa.recording.bids import Sidecars, find_sidecars
 from decussa.recording.channel_kind import kind_of_type, kinds_of_labels
 from decussa.recording.edf_header import EdfHeader, EdfSignal, read_header
 from decussa.recording.edf_signals import EdfSignals, Line, read_annotations
+from decussa.recording.mapping import NO_MAPPING, ChannelMapping, Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
 from decussa.recording.trigger import rising_edges
@@ -31,7 +32,7 @@ class _Described:
     group: str
 
 
-def read_edf(path: Path, events: Sheet | None = None) -> Recording:
+def read_edf(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAPPING) -> Recording:
     """Read what an EDF or BDF file holds; samples stay on disk until sweeps are cut.
 
     Parameters
@@ -40,6 +41,8 @@ def read_edf(path: Path, events: Sheet | None = None) -> Recording:
         The file. Where its name is a BIDS name, the sidecars beside it are read too.
     events : Sheet, optional
         Stimuli, in place of those beside the file.
+    mapping : Mapping, optional
+        What another lab's channels mean.
 
     Raises
     ------
@@ -49,9 +52,9 @@ def read_edf(path: Path, events: Sheet | None = None) -> Recording:
     header = read_header(path)
     annotations = read_annotations(header)
     beside = find_sidecars(path)
-    described, notes = _describe(header, beside)
+    described, notes = _describe(header, beside, mapping)
     signals = EdfSignals(header, tuple(Line(item.signal, _uv_per_unit(item, path)) for item in described))
-    channels = tuple(_channel(header, item, line) for item, line in zip(described, signals.lines, strict=True))
+    channels = tuple(_channel(header, item, line, mapping) for item, line in zip(described, signals.lines, strict=True))
     _refuse_flat(signals, channels)
     return Recording(
         name=beside.name,
@@ -65,21 +68,36 @@ def read_edf(path: Path, events: Sheet | None = None) -> Recording:
             annotations=annotations,
         ),
         signals=signals,
-        participant=beside.participant or path.stem,
-        session=beside.session,
+        participant=mapping.participant or beside.participant or path.stem,
+        session=mapping.session or beside.session,
         task=beside.task,
         run=beside.run,
         duration_s=header.duration_s,
         start=beside.start or header.start,
-        notes=(*header.notes, *notes),
+        notes=(*header.notes, *notes, *mapping.notes),
         facts=_filters(described) | beside.facts,
     )
 
 
-def _describe(header: EdfHeader, beside: Sidecars) -> tuple[list[_Described], tuple[str, ...]]:
+def _describe(header: EdfHeader, beside: Sidecars, mapping: Mapping) -> tuple[list[_Described], tuple[str, ...]]:
+    """Return what is known of each channel: from the mapping, else from sidecars, else from header and label."""
+    described, notes = _describe_unmapped(header, beside, mapping)
+    mapping.check_channels([item.signal.label for item in described], where=header.path)
+    return [_apply(item, mapping.channel(item.signal.label)) for item in described], notes
+
+
+def _apply(item: _Described, told: ChannelMapping) -> _Described:
+    kind = told.kind or item.kind
+    return replace(item, kind=kind, unit=(told.unit or item.unit) if kind == "emg" else item.unit)
+
+
+def _describe_unmapped(
+    header: EdfHeader, beside: Sidecars, mapping: Mapping
+) -> tuple[list[_Described], tuple[str, ...]]:
     signals = [signal for signal in header.signals if not signal.holds_annotations]
     if beside.channels is None:
-        kinds, notes = kinds_of_labels([item.label for item in signals], [_is_voltage(item.unit) for item in signals])
+        labels = [item.label for item in signals]
+        kinds, notes = kinds_of_labels(labels, [_is_voltage(item.unit) for item in signals], mapping)
         return [
             _Described(signal, kind, signal.unit, signal.label, "") for signal, kind in zip(signals, kinds, strict=True)
         ], notes
@@ -140,7 +158,8 @@ def _uv_per_unit(item: _Described, path: Path) -> float:
     return microvolt_factor(item.unit) if _is_voltage(item.unit) else 1.0
 
 
-def _channel(header: EdfHeader, item: _Described, line: Line) -> Channel:
+def _channel(header: EdfHeader, item: _Described, line: Line, mapping: Mapping) -> Channel:
+    told = mapping.channel(item.signal.label)
     muscle, side = muscle_and_side(item.target or item.signal.label)
     low_uv, high_uv = line.rails_uv if item.kind == "emg" else (-math.inf, math.inf)
     return Channel(
@@ -148,8 +167,8 @@ def _channel(header: EdfHeader, item: _Described, line: Line) -> Channel:
         kind=item.kind,
         rate_hz=header.rate_hz(item.signal),
         unit=item.unit,
-        muscle=muscle,
-        side=side or side_of(item.group) or muscle_and_side(item.signal.label)[1],
+        muscle=told.muscle if told.muscle is not UNKNOWN else muscle,
+        side=told.side or side or side_of(item.group) or muscle_and_side(item.signal.label)[1],
         low_uv=low_uv,
         high_uv=high_uv,
     )

@@ -15,6 +15,7 @@ from decussa.model.errors import MachineError, RecordingError, UsageError
 from decussa.model.recording import Recording
 from decussa.recording.edf import read_edf
 from decussa.recording.edf_header import is_edf
+from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.sheet import Sheet, read_sheet
 from decussa.recording.text import is_text, read_text_recording
 
@@ -29,7 +30,7 @@ class Format:
     name: str
     endings: tuple[str, ...]
     matches: Callable[[bytes], bool]
-    read: Callable[[Path, Sheet | None], Recording]
+    read: Callable[[Path, Sheet | None, Mapping], Recording]
 
 
 FORMATS: tuple[Format, ...] = (
@@ -68,7 +69,7 @@ def read(path: str | Path, *, events: str | Path | None = None, mapping: str | P
         raise RecordingError("format is not known", where=file, expected=_known(), found=repr(first[:8]))
     sheet = _read_stimuli(Path(events)) if events is not None else None
     try:
-        recording = chosen.read(file, sheet)
+        recording = chosen.read(file, sheet, NO_MAPPING)
     except OSError as error:
         raise _unreadable(Path(error.filename or file), error) from error
     if sheet is not None and not recording.events:

@@ -9,20 +9,23 @@
 
 from __future__ import annotations
 
+import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 from decussa.model.errors import RecordingError
 from decussa.model.recording import Recording
+from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.text_continuous import read_continuous
-from decussa.recording.text_head import is_text, read_head
+from decussa.recording.text_head import TextHead, is_text, read_head
 from decussa.recording.text_sweeps import read_long, read_wide, sample_columns
 
 __all__ = ["is_text", "read_text_recording"]
 
 
-def read_text_recording(path: Path, events: Sheet | None = None) -> Recording:
+def read_text_recording(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAPPING) -> Recording:
     """Read a text file in one of the three shapes.
 
     Raises
@@ -30,7 +33,7 @@ def read_text_recording(path: Path, events: Sheet | None = None) -> Recording:
     RecordingError
         If it has none of the shapes, or its content cannot be believed as it is.
     """
-    head = read_head(path)
+    head = _in_our_words(read_head(path), mapping) if events is None else read_head(path)
     names = {name.lower() for name in head.columns}
     timed = bool(names & {"time_ms", "time_s"})
     cut = "sweep" in names and timed
@@ -39,11 +42,11 @@ def read_text_recording(path: Path, events: Sheet | None = None) -> Recording:
             "sweeps that were already cut take no sheet of events", where=path, do="put the stimulus into the table"
         )
     if cut:
-        return read_long(path, head)
+        return read_long(path, head, mapping)
     if len(sample_columns(head)) > 1:
-        return read_wide(path, head)
-    if timed or _tells_rate(head.said):
-        return read_continuous(path, head, events)
+        return read_wide(path, head, mapping)
+    if timed or _tells_rate(head.said) or not math.isnan(mapping.rate_hz):
+        return read_continuous(path, head, events, mapping)
     raise RecordingError(
         "not a recording in a known shape",
         where=path,
@@ -51,6 +54,12 @@ def read_text_recording(path: Path, events: Sheet | None = None) -> Recording:
         found=", ".join(head.columns[:6]) or "numbers without names",
         do="see docs/formats.md for the shapes",
     )
+
+
+def _in_our_words(head: TextHead, mapping: Mapping) -> TextHead:
+    """Return the head with the columns that the mapping names under the product's words."""
+    ours = {theirs: word for word, theirs in mapping.columns.items()}
+    return replace(head, columns=tuple(ours.get(name, name) for name in head.columns))
 
 
 def _tells_rate(said: dict[str, str]) -> bool:

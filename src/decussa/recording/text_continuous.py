@@ -9,13 +9,14 @@ from pathlib import Path
 import numpy as np
 
 from decussa.model.errors import RecordingError
-from decussa.model.muscle import muscle_and_side
+from decussa.model.muscle import UNKNOWN, muscle_and_side
 from decussa.model.recording import Channel, Recording
 from decussa.model.units import microvolt_factor
 from decussa.recording.bids import find_sidecars
 from decussa.recording.channel_kind import kinds_of_labels
 from decussa.recording.edf_header import GREATEST_RATE_HZ
 from decussa.recording.held_signals import HeldSamples
+from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
 from decussa.recording.text_head import TextHead, numbers, read_frame
@@ -26,7 +27,7 @@ from decussa.recording.trigger import rising_edges
 COUNTS = "counts"
 
 
-def read_continuous(path: Path, head: TextHead, events: Sheet | None) -> Recording:
+def read_continuous(path: Path, head: TextHead, events: Sheet | None, mapping: Mapping = NO_MAPPING) -> Recording:
     """Read a continuous recording; samples without a unit are read as counts, and refused once a stimulus is to be measured.
 
     Raises
@@ -45,11 +46,11 @@ def read_continuous(path: Path, head: TextHead, events: Sheet | None) -> Recordi
             "sample is missing", where=f"{path}, line {head.lines + row + 1 + bool(head.columns)}", expected="a number"
         )
     if time is None:
-        rate_hz = _told_rate(path, head)
+        rate_hz = _told_rate(path, head) if math.isnan(mapping.rate_hz) else mapping.rate_hz
     else:
         times = numbers(frame, [time], path, lines=head.lines)[:, 0]
         rate_hz = rate_of_times(times * (1.0 if time.lower() == "time_ms" else 1e3), path)
-    channels, samples, notes = _channels(path, head, [str(name) for name in signals], values, rate_hz)
+    channels, samples, notes = _channels(path, head, [str(name) for name in signals], values, rate_hz, mapping)
     duration_s = len(frame) / rate_hz
     found = find_stimuli(
         where=str(path),
@@ -78,10 +79,10 @@ def read_continuous(path: Path, head: TextHead, events: Sheet | None) -> Recordi
         channels=channels,
         events=found,
         signals=HeldSamples(samples, rate_hz),
-        participant=beside.participant or path.stem,
-        session=beside.session,
+        participant=mapping.participant or beside.participant or path.stem,
+        session=mapping.session or beside.session,
         duration_s=duration_s,
-        notes=notes,
+        notes=(*notes, *mapping.notes),
     )
 
 
@@ -102,7 +103,7 @@ def _told_rate(path: Path, head: TextHead) -> float:
 
 
 def _channels(
-    path: Path, head: TextHead, names: list[str], values: np.ndarray, rate_hz: float
+    path: Path, head: TextHead, names: list[str], values: np.ndarray, rate_hz: float, mapping: Mapping
 ) -> tuple[tuple[Channel, ...], np.ndarray, tuple[str, ...]]:
     labels = (
         names if head.columns else [label.strip() for label in re.split(r"[,;\t]", head.value("labels", "channels"))]
@@ -111,11 +112,13 @@ def _channels(
         labels = [f"channel {number}" for number in range(1, len(names) + 1)]
     split = [split_unit(label) for label in labels]
     told = head.value("unit", "units")
-    kinds, notes = kinds_of_labels([name for name, _ in split], [True] * len(names))
+    mapping.check_channels([name for name, _ in split], where=path)
+    kinds, notes = kinds_of_labels([name for name, _ in split], [True] * len(names), mapping)
     samples = np.empty((len(names), len(values)), dtype=np.float32)
     channels = []
     for index, (name, unit) in enumerate(split):
-        unit = unit or told
+        mapped = mapping.channel(name)
+        unit = mapped.unit or unit or told
         factor = microvolt_factor(unit, where=f"{path}, channel {name}") if unit and kinds[index] == "emg" else 1.0
         samples[index] = values[:, index] * factor
         if kinds[index] == "emg" and np.ptp(samples[index]) == 0:
@@ -125,7 +128,14 @@ def _channels(
             )  # fmt: skip
         muscle, side = muscle_and_side(name)
         channels.append(
-            Channel(name=name, kind=kinds[index], rate_hz=rate_hz, unit=unit or COUNTS, muscle=muscle, side=side)
+            Channel(
+                name=name,
+                kind=kinds[index],
+                rate_hz=rate_hz,
+                unit=unit or COUNTS,
+                muscle=mapped.muscle if mapped.muscle is not UNKNOWN else muscle,
+                side=mapped.side or side,
+            )
         )
     if any(channel.unit == COUNTS and channel.kind == "emg" for channel in channels):
         notes = (*notes, "no unit is given: samples are converter counts, not microvolt")

@@ -12,12 +12,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from decussa.model.errors import RecordingError
-from decussa.model.muscle import muscle_and_side
+from decussa.model.muscle import UNKNOWN, muscle_and_side
 from decussa.model.recording import Channel, Recording, StimulusEvent
 from decussa.model.stimulus import StimulusType
 from decussa.model.units import microvolt_factor
 from decussa.recording.events import read_stimulus
 from decussa.recording.held_signals import HeldSweeps
+from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.text_head import TextHead, numbers, read_frame
 from decussa.recording.text_times import rate_of_times, split_unit
@@ -46,10 +47,12 @@ def sample_columns(head: TextHead) -> list[str]:
     return [name for name in head.columns if _TIME.fullmatch(name)]
 
 
-def read_long(path: Path, head: TextHead) -> Recording:
+def read_long(path: Path, head: TextHead, mapping: Mapping = NO_MAPPING) -> Recording:
     """Read a table with a row for each sample: ``sweep``, ``time_ms`` and a column for each channel."""
     frame = _frame(path, head)
-    signals = [(name, *split_unit(name)) for name in frame.columns if name not in _KEYS and split_unit(name)[1]]
+    split = [(column, *split_unit(column)) for column in frame.columns if column not in _KEYS]
+    told = [(column, name, mapping.channel(name).unit or unit) for column, name, unit in split]
+    signals = [(column, name, unit) for column, name, unit in told if unit]
     if not signals:
         raise RecordingError(
             "no EMG channel",
@@ -70,7 +73,7 @@ def read_long(path: Path, head: TextHead) -> Recording:
         samples[index, inverse, place] = numbers(frame, [column], path, lines=head.lines)[:, 0] * factor
     _, first = np.unique(inverse, return_index=True)
     channels = tuple((name, unit) for _, name, unit in signals)
-    return _recording(path, _Cut(channels, samples, grid, _told(path, head, frame, first)))
+    return _recording(path, _Cut(channels, samples, grid, _told(path, head, frame, first)), mapping)
 
 
 def _frame(path: Path, head: TextHead) -> pd.DataFrame:
@@ -100,11 +103,11 @@ def _common_times(
     return grid, place
 
 
-def read_wide(path: Path, head: TextHead) -> Recording:
+def read_wide(path: Path, head: TextHead, mapping: Mapping = NO_MAPPING) -> Recording:
     """Read a table with a row for each sweep (and ``channel``), and a column for each sample, named by its time in ms."""
     columns = sample_columns(head)
     frame = _frame(path, head)
-    unit = head.value("unit", "units")
+    unit = mapping.unit or head.value("unit", "units")
     factor = microvolt_factor(unit, where=f"{path}, comment '# unit: ...'")
     values = numbers(frame, columns, path, lines=head.lines) * factor
     channel = _texts(frame, "channel")
@@ -128,7 +131,8 @@ def read_wide(path: Path, head: TextHead) -> Recording:
         samples[at] = values[row]
     stem = head.value("channel", "channels", "labels") or path.stem
     channels = tuple((name or stem, unit) for name in lines)
-    return _recording(path, _Cut(channels, samples, _times(columns), _told(path, head, frame, list(first.values()))))
+    cut = _Cut(channels, samples, _times(columns), _told(path, head, frame, list(first.values())))
+    return _recording(path, cut, mapping)
 
 
 def _count_rows(channel: Sequence[str]) -> list[int]:
@@ -145,7 +149,8 @@ def _times(columns: Sequence[str]) -> NDArray[np.float64]:
     return np.array([float(name.replace(",", ".")) for name in columns])
 
 
-def _recording(path: Path, cut: _Cut) -> Recording:
+def _recording(path: Path, cut: _Cut, mapping: Mapping) -> Recording:
+    mapping.check_channels([name for name, _ in cut.channels], where=path)
     rate_hz = rate_of_times(cut.times_ms, path)
     if not cut.times_ms[0] <= 0 <= cut.times_ms[-1]:
         raise RecordingError(
@@ -155,24 +160,34 @@ def _recording(path: Path, cut: _Cut) -> Recording:
     onset_sample = int(np.argmin(np.abs(cut.times_ms)))
     _check_samples(path, cut)
     events = tuple(_event(cut, row) for row in range(len(cut.told.rows)))
-    muscles = [muscle_and_side(name) for name, _ in cut.channels]
     untold = not any(cut.told.cell(row, "stim_type") for row in range(len(cut.told.rows)))
     return Recording(
         name=path.name,
         path=str(path),
-        channels=tuple(
-            Channel(name=name, kind="emg", rate_hz=rate_hz, unit=unit, muscle=muscle, side=side)
-            for (name, unit), (muscle, side) in zip(cut.channels, muscles, strict=True)
-        ),
+        channels=tuple(_channel(name, unit, rate_hz, mapping) for name, unit in cut.channels),
         events=events,
         signals=HeldSweeps(
             cut.samples_uv.astype(np.float32), rate_hz, onset_sample, float(0.0 - cut.times_ms[onset_sample])
         ),
-        participant=_one(cut.told, "participant") or path.stem,
-        session=_one(cut.told, "session"),
+        participant=mapping.participant or _one(cut.told, "participant") or path.stem,
+        session=mapping.session or _one(cut.told, "session"),
         task=_one(cut.told, "task"),
         run=_one(cut.told, "run"),
-        notes=("no stim_type is given: taken from the interval and the current, else single",) if untold else (),
+        notes=(*(("no stim_type is given: taken from the interval and the current, else single",) if untold else ()),
+               *mapping.notes),
+    )  # fmt: skip
+
+
+def _channel(name: str, unit: str, rate_hz: float, mapping: Mapping) -> Channel:
+    told = mapping.channel(name)
+    muscle, side = muscle_and_side(name)
+    return Channel(
+        name=name,
+        kind=told.kind or "emg",
+        rate_hz=rate_hz,
+        unit=unit,
+        muscle=told.muscle if told.muscle is not UNKNOWN else muscle,
+        side=told.side or side,
     )
 
 
