@@ -61,3 +61,12 @@ def microvolt_factor(unit: str, *, where: str = "") -> float:
             do="correct the unit in the header or in channels.tsv",
         )
     return MICROVOLT_PER[spelled]
+
+
+def is_voltage(unit: str) -> bool:
+    """Return whether ``microvolt_factor`` knows the unit."""
+    try:
+        microvolt_factor(unit)
+    except RecordingError:
+        return False
+    return True

@@ -10,8 +10,9 @@ from collections.abc import Sequence
 
 from decussa.model.errors import RecordingError
 from decussa.model.recording import StimulusEvent
-from decussa.model.stimulus import STIMULUS_TYPES
+from decussa.model.stimulus import STIMULUS_TYPES, StimulusType
 from decussa.model.table import Column
+from decussa.model.trial import VERDICTS, Verdict
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimulus_text import build_stimulus
 
@@ -33,6 +34,16 @@ EVENT_COLUMNS: tuple[Column, ...] = (
     Column("block", "text", "", "Block of trials that belong together"),
     Column("timepoint", "text", "", "Point in time within the study, such as before or after"),
     Column("stim_side", "text", "", "Side of the head, or of the nerve, that was stimulated"),
+)
+#: What a session adds, where the recording is a row of its sweeps.
+SESSION_COLUMNS: tuple[Column, ...] = (
+    Column("target", "text", "", "Muscle whose response was judged"),
+    Column("session_s", "number", "s", "Time of the stimulus from the start of the session"),
+    Column("segment_start_s", "number", "s", "Start, in the file, of the stretch around the stimulus that has no gap"),
+    Column("segment_end_s", "number", "s", "End, in the file, of that stretch"),
+    Column("verdict", "text", "", "What the session said of the trial: accept, doubtful or reject"),
+    Column("rule", "text", "", "Name of the rule that decided"),
+    Column("reason", "text", "", "Why the trial is doubtful or rejected"),
 )
 STIM_TYPE_LEVELS = {
     "single": "One magnetic pulse",
@@ -90,8 +101,45 @@ def read_stimulus(sheet: Sheet, row: int, *, kind: str, sweep: int, onset_s: flo
         pulse_from="events",
         contraction_pct=contraction,
         label=sheet.cell(row, "trial_type"),
+        target=sheet.cell(row, "target"),
+        session_s=sheet.number(row, "session_s"),
+        segment_s=_read_segment(sheet, row),
+        verdict=_read_verdict(sheet, row),
         **{name: sheet.cell(row, name) for name in ("condition", "block", "timepoint", "stim_side", "muscle")},
     )
+
+
+def _read_segment(sheet: Sheet, row: int) -> tuple[float, float] | None:
+    start_s, end_s = sheet.number(row, "segment_start_s"), sheet.number(row, "segment_end_s")
+    if math.isnan(start_s) and math.isnan(end_s):
+        return None
+    if not 0 <= start_s <= sheet.number(row, "onset") < end_s:
+        raise RecordingError(
+            "stimulus lies outside its segment",
+            where=sheet.place(row),
+            expected="segment_start_s, onset and segment_end_s in this order",
+            found=f"{start_s:g}, {sheet.number(row, 'onset'):g} and {end_s:g} s",
+        )
+    return start_s, end_s
+
+
+def _read_verdict(sheet: Sheet, row: int) -> Verdict | None:
+    said = sheet.cell(row, "verdict")
+    if not said:
+        return None
+    kind = next((known for known in VERDICTS if known == said.lower()), None)
+    if kind is None:
+        raise RecordingError(
+            "verdict is not known", where=sheet.place(row), expected=", ".join(VERDICTS), found=repr(said)
+        )
+    return Verdict(kind, sheet.cell(row, "rule"), sheet.cell(row, "reason"))
+
+
+def untold_type(sheet: Sheet, row: int) -> StimulusType:
+    """Return the type of a stimulus that nobody names: a pair where there is an interval, a nerve pulse where a current."""
+    if sheet.cell(row, "isi_ms"):
+        return "paired"
+    return "nerve" if sheet.cell(row, "current_ma") else "single"
 
 
 def check_onsets(onsets_s: Sequence[float], places: Sequence[str], duration_s: float) -> None:

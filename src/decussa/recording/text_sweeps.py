@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import UNKNOWN, muscle_and_side
 from decussa.model.recording import Channel, Recording, StimulusEvent
-from decussa.model.stimulus import StimulusType
 from decussa.model.units import microvolt_factor
-from decussa.recording.events import read_stimulus
+from decussa.recording.events import read_stimulus, untold_type
 from decussa.recording.held_signals import HeldSweeps
 from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.sheet import Sheet
@@ -223,18 +222,12 @@ def _check_samples(path: Path, cut: _Cut) -> None:
 
 
 def _event(cut: _Cut, row: int) -> StimulusEvent:
-    kind = cut.told.cell(row, "stim_type") or _guess(cut.told, row)
+    kind = cut.told.cell(row, "stim_type") or untold_type(cut.told, row)
     event = read_stimulus(cut.told, row, kind=kind, sweep=row + 1, onset_s=cut.told.number(row, "onset_s"))
     recorded = np.isfinite(cut.samples_uv[:, row]).any(axis=1)
     if len(cut.channels) > 1 and recorded.sum() == 1:
         return replace(event, muscle=cut.channels[int(recorded.argmax())][0])
     return event
-
-
-def _guess(told: Sheet, row: int) -> StimulusType:
-    if told.cell(row, "isi_ms"):
-        return "paired"
-    return "nerve" if told.cell(row, "current_ma") else "single"
 
 
 def _told(path: Path, head: TextHead, frame: pd.DataFrame, rows: Sequence[int] | NDArray[np.int64]) -> Sheet:
