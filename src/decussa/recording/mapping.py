@@ -62,6 +62,10 @@ class SheetStyle:
     encoding: str = ""
 
 
+#: Nothing is said of how a sheet is written.
+ANY_STYLE = SheetStyle()
+
+
 @dataclass(frozen=True, slots=True)
 class Doubt:
     """A guess that nobody confirmed: the line of the mapping it stands in, its field, and why it is doubtful."""
@@ -121,7 +125,7 @@ class Mapping:
     session: str = ""
     channels: tuple[ChannelMapping, ...] = ()
     columns: Table[str, str] = field(default_factory=dict)
-    sheet: SheetStyle = SheetStyle()
+    sheet: SheetStyle = ANY_STYLE
     labels: tuple[LabelMapping, ...] = ()
     doubts: tuple[Doubt, ...] = ()
 
