@@ -49,15 +49,41 @@ def kinds_of(folder, session="V-0005-1"):
     return [entry.kind for entry in entries_of(folder, session)]
 
 
-def test_a_rehearsal_runs_by_keyboard_alone_from_the_study_page_to_the_debrief(
+def tab_to(page, selector):
+    """Press Tab until the field has the focus."""
+    for _ in range(60):
+        if page.evaluate("selector => document.activeElement.matches(selector)", selector):
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"Tab never came to {selector}")
+
+
+def test_from_a_new_study_over_a_rehearsal_to_debrief_and_report_by_keyboard_alone(
     server, served_root, open_page, short_protocol, find_violations, picture
 ):
-    new_study(served_root / "whole", str(short_protocol))
-    page = open_page(f"{server.url}/study/whole")
+    page = open_page(server.url)
+    page.wait_for_selector(".deskfoot kbd", state="attached")
+    page.wait_for_timeout(300)  # until the page listens
+    page.keyboard.press("s")
+    page.wait_for_url("**/new")
+    page.wait_for_selector(".plan")
+    tab_to(page, "#text")
+    page.keyboard.press("Control+a")
+    page.keyboard.insert_text(short_protocol.read_text(encoding="utf-8"))
+    page.keyboard.press("Shift+Tab")
+    for _ in range(20):
+        if page.evaluate("document.activeElement.matches('#name')"):
+            break
+        page.keyboard.press("Shift+Tab")
+    page.keyboard.type("whole")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/study/whole")
     page.wait_for_selector('[data-act="sheet rehearse"]')
+    page.wait_for_timeout(300)
     page.keyboard.press("r")
-    page.wait_for_selector("#seed")
-    page.keyboard.type("5")
+    page.wait_for_selector("#seed:focus")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("15")
     page.keyboard.press("Enter")
     page.wait_for_url("**/run/*/V-*")
     folder, session = page.url.split("/")[-2:]
@@ -70,7 +96,7 @@ def test_a_rehearsal_runs_by_keyboard_alone_from_the_study_page_to_the_debrief(
     assert not find_violations(page)
     picture(page, "run-threshold")
     modes = finish(page)
-    assert modes.count("set") > 5
+    assert modes.count("set") > 2
     assert "Finished." in page.inner_text(".far")
     assert not find_violations(page)
     study = next(path.parent for path in served_root.glob(f"**/{folder}/study.db"))
@@ -80,6 +106,13 @@ def test_a_rehearsal_runs_by_keyboard_alone_from_the_study_page_to_the_debrief(
     page.keyboard.press("Enter")
     page.wait_for_url(f"**/read/{folder}/{session}/debrief")
     page.wait_for_selector("text=Your estimates and the truth")
+    page.keyboard.press("p")
+    page.wait_for_selector(".results .iv")
+    page.keyboard.press("p")
+    page.wait_for_selector("iframe.frame")
+    page.wait_for_timeout(500)
+    assert not find_violations(page)
+    picture(page, "report")
 
 
 def test_a_pulse_without_an_answer_is_put_to_the_operator_and_not_repeated(

@@ -8,6 +8,7 @@ from contextlib import closing
 import pytest
 
 from decussa.compose.keeping import LARGEST_BYTES, add_colleague, enrol, plan_session
+from decussa.compose.preparing import who_acts
 from decussa.compose.sessions import new_study
 from decussa.screen.study_lists import no_study
 from decussa.store.check import check_study
@@ -189,10 +190,29 @@ def test_people_who_work_here_are_added_and_their_pins_are_nowhere_on_the_page(
         page.click(".form button[type=submit]")
         page.wait_for_selector(f".staff th:text-is('{code}')")
 
+    page.select_option("#pin_of", "PI1")
+    page.fill("#pin_old", "1111")
+    page.fill("#pin_next", "3333")
+    page.click("text=Change")
+    page.wait_for_selector("text=PIN is not right")
+    page.select_option("#pin_of", "PI1")
+    page.fill("#pin_old", "2222")
+    page.fill("#pin_next", "3333")
+    page.click("text=Change")
+    page.wait_for_selector(".mindbar", state="detached")
+    assert who_acts(folder, "PI1", "3333").verified
+    page.select_option("#pin_of", "X")
+    page.fill("#pin_next", "4444")
+    page.fill("#pin_by_pin", "2222")
+    page.click("text=Change")
+    page.wait_for_selector("text=PIN is not right")
+    assert not who_acts(folder, "X", "").verified
+
     assert [one.operator for one in of_study(folder, "operator added")] == ["PI1", "X"]
+    assert [one.operator for one in of_study(folder, "pin changed")] == ["PI1"]
     assert SCRIPT in page.inner_text(".staff")
     assert page.title() == "Study · Decussa"
-    assert "2222" not in page.content()
+    assert not any(pin in page.content() for pin in ("2222", "3333", "4444"))
 
 
 def test_a_check_and_a_back_up_say_how_they_ended(server, served_root, open_page, short_protocol):

@@ -17,7 +17,7 @@ from decussa.session.clock import to_text
 from decussa.store import private
 from decussa.store.backup import Progress, back_up
 from decussa.store.journal import open_journal
-from decussa.store.operators import Identity, KnownOperator, add_operator
+from decussa.store.operators import Identity, KnownOperator, add_operator, change_pin
 from decussa.store.people import (
     add_participant,
     add_session,
@@ -26,7 +26,7 @@ from decussa.store.people import (
     participants,
     withdraw,
 )
-from decussa.store.preparing import FollowedUp, OperatorAdded, SessionPlanned
+from decussa.store.preparing import FollowedUp, OperatorAdded, PinChanged, SessionPlanned
 from decussa.store.recordings import keep_recording
 from decussa.store.records import AdverseEvent, Withdrawn
 from decussa.store.study import create_study, open_study
@@ -182,11 +182,7 @@ def add_colleague(
     UsageError
         If the code is taken, the role not known, the PIN too short, or who adds is not entitled to.
     """
-    guards = [one.code for one in known_operators(folder) if one.role == "principal investigator" and one.has_pin]
-    if guards:
-        adder = who_acts(folder, by_code or guards[0], by_pin)
-        if adder.role != "principal investigator" or not adder.verified:
-            raise UsageError("only a principal investigator adds people here", expected=" or ".join(guards))
+    _refuse_unless_entitled(folder, by_code, by_pin)
     private.create_missing(folder)
     with private.open_private(folder, write=True) as database:
         added = add_operator(database, code, name, role, pin=pin)
@@ -194,6 +190,34 @@ def add_colleague(
         noted = OperatorAdded(operator=added.code, role=added.role, has_pin=added.has_pin)
         journal.append("operator added", noted, at=_now())
     return added
+
+
+def change_colleague_pin(folder: Path, code: str, old: str, new: str, *, by_code: str = "", by_pin: str = "") -> None:
+    """Give somebody who works here another PIN; a first one as adding them, with a principal investigator's where one has it.
+
+    Raises
+    ------
+    UsageError
+        If nobody has this code, the old PIN is wrong, the new one too short, or who gives a first one is not entitled to.
+    """
+    known = next((one for one in known_operators(folder) if one.code == code), None)
+    if known is None:
+        raise UsageError("nobody here has this code", where=code, do="add the person first")
+    if not known.has_pin:
+        _refuse_unless_entitled(folder, by_code, by_pin)
+    with private.open_private(folder, write=True) as database:
+        change_pin(database, code, old, new, at=_now())
+    with open_study(folder, write=True) as study, open_journal(study) as journal:
+        journal.append("pin changed", PinChanged(operator=code, first=not known.has_pin), at=_now())
+
+
+def _refuse_unless_entitled(folder: Path, by_code: str, by_pin: str) -> None:
+    """Refuse whoever is no principal investigator with a PIN, from the first one on."""
+    guards = [one.code for one in known_operators(folder) if one.role == "principal investigator" and one.has_pin]
+    if guards:
+        guard = who_acts(folder, by_code or guards[0], by_pin)
+        if guard.role != "principal investigator" or not guard.verified:
+            raise UsageError("only a principal investigator adds people and first PINs", expected=" or ".join(guards))
 
 
 def check_file_name(name: str) -> str:

@@ -78,6 +78,13 @@ def _colleague(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
     page.reread()
 
 
+def _pin(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
+    by = {"by_code": fields.get("pin_by", ""), "by_pin": fields.get("pin_by_pin", "")}
+    given = [fields.get(name, "") for name in ("pin_of", "pin_old", "pin_next")]
+    keeping.change_colleague_pin(page.board.folder, given[0], given[1], given[2], **by)
+    page.reread()
+
+
 def _rehearse(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
     seed = fields.get("seed", "")
     if not (seed.isdigit() and int(seed) <= 9999):
@@ -113,6 +120,7 @@ ACTS: Mapping[str, _Do] = {
     "plan": _plan,
     "followed": _followed,
     "colleague": _colleague,
+    "pin": _pin,
     "rehearse": _rehearse,
     "check": _check,
     "backup": _backup,

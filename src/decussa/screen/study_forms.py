@@ -166,10 +166,30 @@ def identity(operators: Sequence[KnownOperator], *, focus: bool = False) -> str:
     )
 
 
-def _added_by(guards: Sequence[KnownOperator]) -> str:
-    who = choice("by", phrase("Added by"), [(one.code, f"{one.code}, {one.name}") for one in guards])
-    pin = field("by_pin", phrase("Their PIN"), kind="password", most=64, more="required")
+def _entitled(guards: Sequence[KnownOperator], label: str, prefix: str, *, needed: bool = True) -> str:
+    who = choice(f"{prefix}by", label, _named(guards))
+    pin = field(f"{prefix}by_pin", phrase("Their PIN"), kind="password", most=64, more="required" if needed else "")
     return f"<div>{who}</div><div>{pin}</div>"
+
+
+def _named(people: Sequence[KnownOperator]) -> list[tuple[str, str]]:
+    return [(one.code, f"{one.code}, {one.name}") for one in people]
+
+
+def _pin_form(operators: Sequence[KnownOperator], guards: Sequence[KnownOperator]) -> str:
+    """Return the form that gives somebody another PIN, or a first one."""
+    if not operators:
+        return ""
+    old_note = phrase("Empty where none is set up.")
+    first = bool(guards) and any(not one.has_pin for one in operators)
+    by = _entitled(guards, phrase("A first PIN: entitled by"), "pin_", needed=False) if first else ""
+    return (
+        f'<h3>{phrase("Another PIN")}</h3><form data-act="pin" class="grid">'
+        f"<div>{choice('pin_of', phrase('Whose'), _named(operators))}</div>"
+        f"<div>{field('pin_old', phrase('PIN so far'), kind='password', most=64, note=old_note)}</div>"
+        f"<div>{field('pin_next', phrase('New PIN'), kind='password', most=64, more='required')}</div>"
+        f"{by}{submit(phrase('Change'))}</form>"
+    )
 
 
 def staff(operators: Sequence[KnownOperator], problem: str) -> str:
@@ -185,7 +205,7 @@ def staff(operators: Sequence[KnownOperator], problem: str) -> str:
     )
     table = f'<table class="staff"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>' if rows else ""
     guards = [one for one in operators if one.role == "principal investigator" and one.has_pin]
-    by = _added_by(guards) if guards else ""
+    by = _entitled(guards, phrase("Added by"), "") if guards else ""
     said = phrase(
         "Names and PINs stay in the private file of this study; journals and reports hold the code. "
         "A PIN is stored as a slow salted hash."
@@ -198,7 +218,7 @@ def staff(operators: Sequence[KnownOperator], problem: str) -> str:
         f"<div>{field('name', phrase('Name'), more='required')}</div>"
         f"<div>{choice('role', phrase('Role'), [(role, phrase(role)) for role in ROLES])}</div>"
         f"<div>{field('new_pin', phrase('Personal PIN'), kind='password', most=64, note=pin_note)}</div>"
-        f"{by}{submit(phrase('Add'))}</form>"
+        f"{by}{submit(phrase('Add'))}</form>{_pin_form(operators, guards)}"
     )
     return form_plate(phrase("Who works here"), inner, problem)
 

@@ -20,6 +20,7 @@ Kind = Literal[
     "recording kept",
     "withdrawn",
     "operator added",
+    "pin changed",
     "session planned",
     "consent",
     "screened",
@@ -96,6 +97,11 @@ KINDS: dict[Kind, KindOfEntry] = {
         "Somebody who works here got a code and a role; the name lies in the private file.",
         (p.OperatorAdded,),
         p.OperatorAdded(operator="PI1", role="principal investigator", has_pin=True),
+    ),
+    "pin changed": KindOfEntry(
+        "Somebody who works here got another PIN, or a first one.",
+        (p.PinChanged,),
+        p.PinChanged(operator="PI1", first=False),
     ),
     "session planned": KindOfEntry(
         "A session got a day and a time.",

@@ -122,6 +122,14 @@ class OperatorAdded:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PinChanged:
+    """Somebody's PIN is another from now on; ``first`` where there was none before."""
+
+    operator: str
+    first: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FollowedUp:
     """The participant was asked on a later day; something to report is an adverse event of its own."""
 
@@ -141,5 +149,6 @@ Preparing = (
     | Waived
     | SessionPlanned
     | OperatorAdded
+    | PinChanged
     | FollowedUp
 )
