@@ -7,7 +7,9 @@ import pytest
 from decussa.model.dialogue import Deliver, Lost, Trial
 from decussa.model.errors import MachineError
 from decussa.session.limits import GATES
+from decussa.session.noticing import notice
 from decussa.session.operator import Hold, LeaveStep, Stop, Unattended, Write
+from decussa.source.contract import Delivered
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
 from decussa.store.check import check_study
@@ -213,3 +215,19 @@ def test_a_pulse_that_did_not_come_is_noticed_once_earlier_pulses_showed_their_a
     assert trials[missing].verdict.rule == "pulse missing"
     # The second stimulus of the session has nothing before it that could tell.
     assert trials[2].verdict.rule != "pulse missing"
+
+
+def test_what_a_source_says_of_a_stimulus_is_noted_and_nothing_is_left_to_the_operator(tmp_path):
+    folder = make_study(tmp_path / "study")
+
+    def said(came):
+        return Delivered(number=came.number, said=("two pulses were seen, one was asked for",))
+
+    go(folder, source=Spoilt(spoil={2: said}))
+    with journal_of(folder) as journal:
+        entries = journal.entries()
+    noted = next(entry for entry in entries if entry.kind == "note")
+
+    assert noted.body == Remark(text="two pulses were seen, one was asked for")
+    assert entries[noted.number].kind == "lost"
+    assert not notice(entries, {1: "anything"})[0].how

@@ -190,7 +190,9 @@ class Engine:
             return
         number = self.at.number + 1
         came = self.source.deliver(request, number)
-        if came is None or came.number != number:
+        for words in came.said if came is not None else ():
+            self.scribe.write("note", Remark(text=words))
+        if came is None or came.is_nothing or came.number != number:
             self._settle(self.operator.say_outcome(request, number))
         else:
             expected = self.at.tally.expects_artifact(request)

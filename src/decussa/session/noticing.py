@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from decussa.model.dialogue import Deliver, Lost, Trial
 from decussa.store.chain import Entry
-from decussa.store.records import Correction
+from decussa.store.records import Correction, Remark
 
 #: What an operator writes who noticed something.
 _ACTS = ("paused", "note", "correction", "step redone", "step skipped", "adverse event", "stopped")
@@ -90,8 +90,10 @@ def _judged(entry: Entry) -> tuple[str, str]:
 
 
 def _act(entries: Sequence[Entry], at: int, until: int) -> str:
-    """Return what the operator did about the trial of entry ``at``; an act on another trial does not count."""
+    """Return what the operator did about the trial of entry ``at``; acts on another, and notes of the source, do not count."""
     for entry in entries[at + 1 : until]:
+        if entry.kind == "note" and isinstance(entry.body, Remark) and not entry.body.operator:
+            continue
         if isinstance(entry.body, Correction) and entry.body.entry != entries[at].number:
             continue
         if entry.kind in _ACTS:

@@ -18,11 +18,20 @@ from decussa.model.sweep import Sweep
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delivered:
-    """What came back for stimulus ``number``: a sweep, or sizes that somebody read elsewhere (µV, by channel)."""
+    """What came back for stimulus ``number``: a sweep, or sizes that somebody read elsewhere (µV, by channel), or nothing.
+
+    ``said`` is what a person should know of how it came, or why it did not, each a plain sentence: it is noted in the journal.
+    """
 
     number: int
     sweep: Sweep | None = None
     sizes_uv: Mapping[str, float] | None = None
+    said: tuple[str, ...] = ()
+
+    @property
+    def is_nothing(self) -> bool:
+        """Whether there is neither a sweep nor a size: the operator says what became of the stimulus."""
+        return self.sweep is None and self.sizes_uv is None
 
 
 class Source(Protocol):
@@ -52,7 +61,7 @@ class Source(Protocol):
         ...
 
     def deliver(self, request: Deliver, number: int) -> Delivered | None:
-        """Have stimulus ``number`` given and return what came back, None if nothing did."""
+        """Have stimulus ``number`` given and return what came back, None (or a ``Delivered`` with words alone) if nothing did."""
         ...
 
     def answer(self, request: Ask) -> str | float | None:
