@@ -8,7 +8,7 @@ averages. Nothing here judges a person, and an operator or reviewer can overrule
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from decussa.model.trial import ACCEPT, VERDICTS, Verdict
@@ -182,8 +182,15 @@ def judge(facts: TrialFacts, limits: Limits = Limits()) -> Verdict:
 
     The reason lists every objection of that gravity and below, gravest first, so that nothing seen is left unsaid.
     """
-    found = [verdict for rule in RULES if (verdict := rule(facts, limits)) is not None]
+    return gravest([verdict for rule in RULES if (verdict := rule(facts, limits)) is not None])
+
+
+def gravest(verdicts: Sequence[Verdict]) -> Verdict:
+    """Return the gravest of several verdicts, with the reasons of all, gravest first; ``ACCEPT`` where none objects."""
+    found = sorted(
+        (verdict for verdict in verdicts if verdict != ACCEPT), key=lambda verdict: -VERDICTS.index(verdict.kind)
+    )
     if not found:
         return ACCEPT
-    found.sort(key=lambda verdict: -VERDICTS.index(verdict.kind))
-    return Verdict(found[0].kind, found[0].rule, "; ".join(verdict.reason for verdict in found))
+    reasons = dict.fromkeys(verdict.reason for verdict in found)
+    return Verdict(found[0].kind, found[0].rule, "; ".join(reasons))

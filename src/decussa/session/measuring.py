@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from decussa.model.trial import Verdict
 from decussa.model.version import VERSION
 from decussa.protocol.schema import Protocol
 from decussa.quality.verdict import Limits as TrialLimits
-from decussa.quality.verdict import TrialFacts, judge
+from decussa.quality.verdict import TrialFacts, gravest, judge
 from decussa.source.contract import Delivered
 
 #: Method of a size that somebody read elsewhere and typed.
@@ -39,7 +39,11 @@ def measure_delivered(
     """Make a trial of what came back: of its sweep, or of the sizes that somebody read elsewhere."""
     if came.sweep is None:
         return trial_by_hand(dict(came.sizes_uv or {}), request, came.number)
-    return measure_sweep(came.sweep, request, came.number, channels, protocol, artifact_expected=artifact_expected)
+    measured = measure_sweep(came.sweep, request, came.number, channels, protocol, artifact_expected=artifact_expected)
+    if not came.found:
+        return measured
+    trial = replace(measured.trial, verdict=gravest((measured.trial.verdict, *came.found)))
+    return MeasuredTrial(trial, measured.method)
 
 
 def measure_sweep(

@@ -14,6 +14,7 @@ from typing import Protocol, Self
 from decussa.model.dialogue import Ask, Deliver
 from decussa.model.recording import Channel
 from decussa.model.sweep import Sweep
+from decussa.model.trial import Verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,12 +22,14 @@ class Delivered:
     """What came back for stimulus ``number``: a sweep, or sizes that somebody read elsewhere (µV, by channel), or nothing.
 
     ``said`` is what a person should know of how it came, or why it did not, each a plain sentence: it is noted in the journal.
+    ``found`` is what the source itself holds against the stimulus, such as two pulses where one was asked for.
     """
 
     number: int
     sweep: Sweep | None = None
     sizes_uv: Mapping[str, float] | None = None
     said: tuple[str, ...] = ()
+    found: tuple[Verdict, ...] = ()
 
     @property
     def is_nothing(self) -> bool:
