@@ -176,11 +176,12 @@ def test_a_full_disk_leaves_no_half_table(tmp_path, run, monkeypatch):
 
 def test_a_fault_of_the_program_is_said_in_a_line(tmp_path, run, monkeypatch):
     plain_edf(tmp_path / "a.edf")
-    monkeypatch.setattr("decussa.batch.many.measure_recording", lambda *_: 1 / 0)
+    monkeypatch.setattr("decussa.batch.one.measure_recording", lambda *_: 1 / 0)
     code, _, err = run("measure", tmp_path / "a.edf", "--out", tmp_path / "t.csv")
 
     assert code == 1
-    assert err.strip().startswith("Fault in the program: ZeroDivisionError")
+    assert err.strip().startswith("Fault in the program: ")
+    assert "a.edf: ZeroDivisionError" in err
     assert "Traceback" not in err
 
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from decussa.model.errors import MachineError, MissingPartError, RecordingError, UsageError
-from decussa.recording import tables
+from decussa.recording import parquet
 from decussa.recording.tables import read_table, write_table
 from decussa.recording.whole_file import whole_file
 
@@ -55,7 +55,7 @@ def test_another_ending_is_wrong_usage(tmp_path, name):
 
 
 def test_parquet_without_its_part_names_what_to_install(tmp_path, monkeypatch):
-    monkeypatch.setattr(tables, "find_spec", lambda _: None)
+    monkeypatch.setattr(parquet, "find_spec", lambda _: None)
 
     with pytest.raises(MissingPartError, match=r"decussa\[parquet\]"):
         write_table(TRIALS, tmp_path / "trials.parquet")

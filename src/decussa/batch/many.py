@@ -1,70 +1,249 @@
-"""Many recordings, one table: the good ones are measured, the bad ones are listed."""
+"""Many recordings, one table or one data set: the good ones are measured, the bad ones are listed at the end.
+
+A table is written in the order of the recordings while they are measured. A data set (a folder) holds a file for each
+recording; what is in it already and has not changed is not measured again, so that a run that was broken off goes on.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path, PurePosixPath
+from typing import Any
 
-import pandas as pd
-
-from decussa.batch.measure import MeasureSettings, empty_trials, measure_recording
+from decussa.batch.measure import MeasureSettings
+from decussa.batch.one import Job, Outcome, Source
+from decussa.batch.parts import PartStore
+from decussa.batch.sources import find_sources
+from decussa.batch.workers import Task, in_processes, in_turn, on_cluster
 from decussa.model.errors import DecussaError, UsageError
-from decussa.recording.read import find_recordings, read
+from decussa.model.trial import VERDICTS
+from decussa.recording.parquet import need_parquet
+from decussa.recording.places import is_remote, send
+from decussa.recording.tables import TableWriter, check_table_path, open_table
 
-#: Called with the recording's number (from 1), how many there are, its path, sweeps done and sweeps in all.
-FilesProgress = Callable[[int, int, Path, int, int], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """What became of a batch: the trial table, the recordings that were measured, those that were refused and why."""
-
-    trials: pd.DataFrame
-    recordings: tuple[Path, ...]
-    refused: tuple[tuple[Path, DecussaError], ...]
-    notes: tuple[str, ...]
+#: Called with the number of the recording in hand (from 1), how many there are, where it lies, sweeps done, sweeps in all.
+FilesProgress = Callable[[int, int, str, int, int], None]
 
 
-def measure_files(
-    paths: Sequence[str | Path],
-    settings: MeasureSettings | None = None,
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Archive:
+    """What became of a batch.
+
+    Parameters
+    ----------
+    out : str
+        Table or data set; empty where no row was written.
+    measured, unchanged : tuple of str
+        Recordings that were measured now, and those whose rows were there already.
+    verdicts : dict of str to int
+        Rows of each verdict.
+    refused : tuple of (str, DecussaError)
+        Recordings without rows, and why.
+    faults : tuple of (str, str, str)
+        Faults of the program: recording, what it said, where it arose.
+    notes : tuple of str
+        What was assumed while reading, and what is odd about the batch.
+    """
+
+    out: str = ""
+    measured: tuple[str, ...] = ()
+    unchanged: tuple[str, ...] = ()
+    verdicts: Mapping[str, int] = field(default_factory=dict)
+    refused: tuple[tuple[str, DecussaError], ...] = ()
+    faults: tuple[tuple[str, str, str], ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def rows(self) -> int:
+        """Rows of the trial table."""
+        return sum(self.verdicts.values())
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it for machines."""
+        return {
+            "table": self.out or None,
+            "recordings": sorted({*self.measured, *self.unchanged}),
+            "unchanged": len(self.unchanged),
+            "rows": self.rows,
+            "verdicts": dict(self.verdicts),
+            "notes": list(self.notes),
+            "refused": [{"recording": place, "reason": str(error)} for place, error in self.refused],
+            "faults": [{"recording": place, "fault": fault} for place, fault, _ in self.faults],
+        }
+
+
+def measure_archive(
+    paths: Sequence[str | Path] | str | Path,
+    out: str | Path,
     *,
-    events: Path | None = None,
+    settings: MeasureSettings | None = None,
+    events: str | Path | None = None,
+    mapping: str | Path | None = None,
+    site: str = "",
+    workers: int = 1,
+    scheduler: str = "",
     progress: FilesProgress | None = None,
-) -> Measured:
-    """Measure every recording that ``paths`` name (files, BIDS roots or subject folders, globs).
+    **reading: Any,
+) -> Archive:
+    """Measure every recording that ``paths`` name into a table or a data set.
 
     A recording that cannot be believed is refused with its reason and does not stop the others.
+
+    Parameters
+    ----------
+    paths : str, Path, or sequence of them
+        Files, folders, BIDS roots, patterns, or URLs of them.
+    out : str or Path
+        A table (``.csv``, ``.tsv``, ``.parquet``), or a folder: a Parquet data set by site and participant, in which
+        recordings that did not change since they were measured are left as they are.
+    settings : MeasureSettings, optional
+        How to measure.
+    events, mapping : str or Path, optional
+        As ``recording.read.read`` takes them; a sheet of events belongs to one recording.
+    site : str
+        Where the recordings were made; the name of their BIDS data set where omitted.
+    workers : int
+        Processes of this machine.
+    scheduler : str
+        Address of a Dask cluster that does the work instead.
+    progress : callable, optional
+        See ``FilesProgress``.
+    **reading
+        Further arguments of ``recording.read.read``.
 
     Raises
     ------
     RecordingError
         If ``paths`` name no recording at all.
     UsageError
-        If a sheet of stimuli is given for more than one recording.
+        If arguments contradict each other.
+    MachineError, MissingPartError
+        If the place to write to refuses, the cluster cannot be used, or an optional part is not installed.
     """
-    files = find_recordings(paths)
-    if events is not None and len(files) != 1:
-        raise UsageError("a sheet of stimuli belongs to one recording", expected="one path", found=f"{len(files)}")
-    frames: list[pd.DataFrame] = []
-    done: list[Path] = []
-    refused: list[tuple[Path, DecussaError]] = []
-    notes: list[str] = []
-    for number, path in enumerate(files, start=1):
+    check_out(out)
+    sources = find_sources([paths] if isinstance(paths, (str, Path)) else paths, site)
+    if events is not None and len(sources) != 1:
+        raise UsageError("a sheet of stimuli belongs to one recording", expected="one path", found=f"{len(sources)}")
+    if workers < 1:
+        raise UsageError("no worker", where="workers", expected="1 or more", found=str(workers))
+    job = Job(
+        settings=settings or MeasureSettings(),
+        reading={name: value for name, value in {"events": events, "mapping": mapping, **reading}.items() if value},
+    )
+    if is_data_set(out):
+        return _into_data_set(job, sources, str(out), workers, scheduler, progress)
+    return _into_table(job, sources, str(out), workers, scheduler, progress)
 
-        def step(sweep: int, total: int, number: int = number, path: Path = path) -> None:
-            if progress is not None:
-                progress(number, len(files), path, sweep, total)
 
-        step(0, 0)
-        try:
-            recording = read(path, events=events)
-            frames.append(measure_recording(recording, settings, step))
-        except DecussaError as error:
-            refused.append((path, error))
-            continue
-        done.append(path)
-        notes.extend(f"{recording.name}: {note}" for note in recording.notes)
-    trials = pd.concat(frames, ignore_index=True) if frames else empty_trials()
-    return Measured(trials, tuple(done), tuple(refused), tuple(notes))
+def is_data_set(out: str | Path) -> bool:
+    """Return whether ``out`` means a folder: it is one, or has no ending."""
+    return (not is_remote(out) and Path(out).is_dir()) or not PurePosixPath(str(out)).suffix
+
+
+def check_out(out: str | Path) -> None:
+    """Refuse a place that no table or data set can be written to.
+
+    Raises
+    ------
+    UsageError
+        If its ending is that of no table.
+    MissingPartError
+        If Parquet is asked for and not installed.
+    """
+    if is_data_set(out):
+        need_parquet(out)
+    else:
+        check_table_path(PurePosixPath(str(out)).name if is_remote(out) else out)
+
+
+def _into_data_set(
+    job: Job, sources: Sequence[Source], out: str, workers: int, scheduler: str, progress: FilesProgress | None
+) -> Archive:
+    there = PartStore(out).list_parts()
+    asked = {source.identity for source in sources}
+    elsewhere = {part.state: part.places[0] for name, part in there.items() if part.state and name not in asked}
+    job = replace(job, parts=PartStore(out, elsewhere))
+    tasks = [Task(source, there.get(source.identity)) for source in sources]
+    outcomes = list(_work(job, tasks, workers, scheduler, progress))
+    archive = _sum_up(outcomes)
+    return replace(archive, out=out if archive.rows else "")
+
+
+def _into_table(
+    job: Job, sources: Sequence[Source], out: str, workers: int, scheduler: str, progress: FilesProgress | None
+) -> Archive:
+    outcomes = []
+    with ExitStack() as stack:
+        writer: TableWriter | None = None
+        for outcome in _work(job, [Task(source) for source in sources], workers, scheduler, progress):
+            if outcome.trials is not None:
+                writer = writer or stack.enter_context(_open(out))
+                writer.add(outcome.trials, outcome.provenance)
+            outcomes.append(replace(outcome, trials=None))
+    return replace(_sum_up(outcomes), out=out if writer is not None else "")
+
+
+@contextmanager
+def _open(out: str) -> Iterator[TableWriter]:
+    """Open a table to write to, on disk or in a store; it is there when the block ends well."""
+    if not is_remote(out):
+        with open_table(out) as writer:
+            yield writer
+        return
+    with tempfile.TemporaryDirectory(prefix="decussa-") as scratch:
+        path = Path(scratch) / PurePosixPath(out).name
+        with open_table(path) as writer:
+            yield writer
+        send(path, out)
+
+
+def _work(
+    job: Job, tasks: Sequence[Task], workers: int, scheduler: str, progress: FilesProgress | None
+) -> Iterator[Outcome]:
+    """Yield the outcomes in the order of the tasks, whoever does the work, and tell how far it is."""
+    number = 0
+
+    def tell(done: int, total: int) -> None:
+        if progress is not None and number < len(tasks):
+            progress(number + 1, len(tasks), tasks[number].source.place, done, total)
+
+    tell(0, 0)
+    if scheduler:
+        outcomes = on_cluster(job, tasks, scheduler)
+    elif workers > 1:
+        outcomes = in_processes(job, tasks, workers)
+    else:
+        outcomes = in_turn(job, tasks, tell)
+    for outcome in outcomes:
+        yield outcome
+        number += 1
+        tell(0, 0)
+
+
+def _sum_up(outcomes: Sequence[Outcome]) -> Archive:
+    verdicts: dict[str, int] = dict.fromkeys(VERDICTS, 0)
+    for outcome in outcomes:
+        for kind, rows in outcome.verdicts.items():
+            verdicts[kind] += rows
+    done = [outcome for outcome in outcomes if outcome.refused is None and not outcome.fault]
+    return Archive(
+        measured=tuple(outcome.place for outcome in done if not outcome.unchanged),
+        unchanged=tuple(outcome.place for outcome in done if outcome.unchanged),
+        verdicts=verdicts,
+        refused=tuple((outcome.place, outcome.refused) for outcome in outcomes if outcome.refused is not None),
+        faults=tuple((outcome.place, outcome.fault, outcome.trace) for outcome in outcomes if outcome.fault),
+        notes=(*(note for outcome in outcomes for note in outcome.notes), *_copies(done)),
+    )
+
+
+def _copies(outcomes: Sequence[Outcome]) -> Iterator[str]:
+    """Yield a note for each recording whose bytes are those of another one: its trials would count twice."""
+    first: dict[str, str] = {}
+    for outcome in outcomes:
+        key = str(sorted(outcome.provenance["files"].values()))
+        if key in first:
+            yield f"{outcome.place} holds the same bytes as {first[key]}: its trials are counted twice"
+        first.setdefault(key, outcome.place)

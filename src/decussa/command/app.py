@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -25,6 +25,10 @@ app = typer.Typer(
 )
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+
+
+#: Where to look when the program itself failed.
+SEE_WHERE = "Run 'decussa --trace ...' to see where."
 
 
 class Trace:
@@ -75,10 +79,10 @@ def progress_bar() -> Iterator[FilesProgress]:
     with Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("reading", total=None, sweeps="")
 
-        def step(number: int, count: int, path: Path, done: int, total: int) -> None:
+        def step(number: int, count: int, place: str, done: int, total: int) -> None:
             share = done / total if total else 0.0
             sweeps = f"{done} of {total} sweeps" if total else ""
-            text = f"{number} of {count}  {path.name}"
+            text = f"{number} of {count}  {PurePosixPath(place).name}"
             bar.update(task, description=text, total=count, completed=number - 1 + share, sweeps=sweeps)
 
         yield step

@@ -12,7 +12,7 @@ import traceback
 import typer
 
 from decussa.command import recordings, serving, sessions
-from decussa.command.app import Trace, app
+from decussa.command.app import SEE_WHERE, Trace, app
 from decussa.model.errors import DecussaError
 
 #: The modules whose commands the application has; naming them here is what registers them.
@@ -29,7 +29,5 @@ def main(arguments: list[str] | None = None) -> None:
     except Exception as error:  # noqa: BLE001 the last border: a fault of ours is said in a line
         if Trace.on:
             traceback.print_exc()
-        typer.echo(
-            f"Fault in the program: {type(error).__name__}: {error}. Run 'decussa --trace ...' to see where.", err=True
-        )
+        typer.echo(f"Fault in the program: {type(error).__name__}: {error}. {SEE_WHERE}", err=True)
         sys.exit(1)

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from decussa.command.app import JsonOption, app, count, print_json, progress_bar, say
+from decussa.command.app import SEE_WHERE, JsonOption, Trace, app, count, print_json, progress_bar, say
 from decussa.model.errors import UsageError
 
 if TYPE_CHECKING:
+    from decussa.batch.many import Archive
     from decussa.batch.measure import MeasureSettings
     from decussa.model.muscle import Window
 
@@ -38,8 +39,12 @@ def demo(
 
 @app.command()
 def measure(
-    paths: Annotated[list[str], typer.Argument(help="Recordings, BIDS folders or globs.", metavar="PATH")],
-    out: Annotated[Path, typer.Option(help="Table to write: .csv, .tsv or .parquet.")],
+    paths: Annotated[
+        list[str], typer.Argument(help="Recordings, BIDS folders, patterns, or URLs of them.", metavar="PATH")
+    ],
+    out: Annotated[
+        str, typer.Option(help="Table to write (.csv, .tsv, .parquet), or a folder: a data set that can be resumed.")
+    ],
     events: Annotated[Path | None, typer.Option(help="Sheet of stimuli beside the recording.")] = None,
     window: Annotated[
         list[str] | None, typer.Option(help="Window of a muscle or channel in ms, such as FCR=10-45; may be repeated.")
@@ -49,45 +54,53 @@ def measure(
     ] = None,
     onset: Annotated[str, typer.Option(help="How the onset is found: model, threshold or none.")] = "model",
     intervals: Annotated[bool, typer.Option(help="Give every sweep's values an interval.")] = True,
+    site: Annotated[str, typer.Option(help="Of a data set: where the recordings were made.")] = "",
+    workers: Annotated[int, typer.Option(min=1, help="Processes of this machine that measure.")] = 1,
+    scheduler: Annotated[str, typer.Option(help="Address of a Dask cluster that measures instead.")] = "",
     as_json: JsonOption = False,
 ) -> None:
     """Measure recordings: one row per sweep and muscle."""
-    from decussa.batch.many import measure_files
+    from decussa.batch.many import check_out, measure_archive
     from decussa.measuring.prepared import FIRST_USE, is_prepared
-    from decussa.recording.tables import check_table_path, write_table
 
-    check_table_path(out)
+    check_out(out)
     settings = _settings(window or [], m_window or [], onset, intervals=intervals)
     if not is_prepared(settings.onset):
         say(FIRST_USE)
     with progress_bar() as progress:
-        measured = measure_files(paths, settings, events=events, progress=progress)
-    if len(measured.trials):
-        write_table(measured.trials, out)
-    counts = measured.trials["verdict"].value_counts()
-    verdicts = {kind: int(counts.get(kind, 0)) for kind in ("accept", "doubtful", "reject")}
-    if as_json:
-        print_json(
-            {
-                "table": str(out) if len(measured.trials) else None,
-                "recordings": [str(path) for path in measured.recordings],
-                "rows": len(measured.trials),
-                "verdicts": verdicts,
-                "notes": list(measured.notes),
-                "refused": [{"recording": str(path), "reason": str(error)} for path, error in measured.refused],
-            }
+        archive = measure_archive(
+            paths,
+            out,
+            settings=settings,
+            events=events,
+            site=site,
+            workers=workers,
+            scheduler=scheduler,
+            progress=progress,
         )
+    if as_json:
+        print_json(archive.as_dict())
     else:
-        if len(measured.trials):
-            words = ", ".join(f"{count} {kind}" for kind, count in verdicts.items())
-            typer.echo(f"{count(len(measured.recordings), 'recording')}, {len(measured.trials)} rows: {words}.")
-            typer.echo(f"Written: {out}")
-        for note in measured.notes:
-            typer.echo(f"Note: {note}", err=True)
-    for _, error in measured.refused:
+        _tell(archive)
+    for place, fault, trace in archive.faults:
+        typer.echo(f"{trace if Trace.on else ''}Fault in the program: {place}: {fault}. {SEE_WHERE}", err=True)
+    for _, error in archive.refused:
         typer.echo(f"Refused: {error}", err=True)
-    if measured.refused:
+    if archive.refused or archive.faults:
         raise typer.Exit(1)
+
+
+def _tell(archive: Archive) -> None:
+    if archive.out:
+        words = ", ".join(f"{number} {kind}" for kind, number in archive.verdicts.items())
+        number = len(archive.measured) + len(archive.unchanged)
+        unchanged = (
+            f" ({len(archive.unchanged)} of them unchanged since they were measured)" if archive.unchanged else ""
+        )
+        typer.echo(f"{count(number, 'recording')}{unchanged}, {archive.rows} rows: {words}.")
+        typer.echo(f"Written: {archive.out}")
+    for note in archive.notes:
+        typer.echo(f"Note: {note}", err=True)
 
 
 @app.command()

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from decussa.batch.many import measure_files
+from decussa.batch.many import measure_archive
 from decussa.batch.summary import summarise
 from decussa.compose.reporting import report_sessions
 from decussa.compose.rowers import rowers_participants, run_rowers
@@ -81,10 +81,9 @@ def make_demo(folder: Path, *, seed: int, say: Callable[[str], None]) -> DemoMad
         version=VERSION,
     )
     say(f"2 of 4  decussa measure {data_set} --out {trials}")
-    measured = measure_files([data_set])
+    measured = measure_archive(data_set, trials)
     for _, error in measured.refused:
         say(f"Refused: {error}")
-    write_table(measured.trials, trials)
     say(f"3 of 4  decussa summarise {trials} --out {summary}")
     write_table(summarise(read_table(trials)), summary)
     say(f"4 of 4  decussa report {data_set} --out {folder / 'reports'}")

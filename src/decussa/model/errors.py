@@ -13,6 +13,7 @@ one of these; the single border that turns them into a line on the screen and an
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 
@@ -52,6 +53,22 @@ class DecussaError(Exception):
         if self.do:
             text += f" {self.do[:1].upper()}{self.do[1:]}."
         return " ".join(text.split())
+
+    def move(self, here: str, there: str) -> None:
+        """Say another place: a copy was read at ``here`` of what lies at ``there``."""
+        self.where = self.where.replace(here, there)
+        self.args = (self.sentence(),)
+
+    def __reduce__(self) -> tuple[Callable[..., DecussaError], tuple[type[DecussaError], dict[str, object]]]:
+        # The usual way would call the class with the sentence alone, and lose what it is made of.
+        return _again, (type(self), self.__dict__)
+
+
+def _again(kind: type[DecussaError], state: dict[str, object]) -> DecussaError:
+    error = kind.__new__(kind)
+    error.__dict__.update(state)
+    error.args = (error.sentence(),)
+    return error
 
 
 class UsageError(DecussaError, ValueError):

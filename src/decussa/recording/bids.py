@@ -10,7 +10,7 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 from decussa.model.errors import RecordingError
@@ -32,6 +32,8 @@ _FACTS = {
     "Power line (Hz)": "PowerLineFrequency",
     "Gain": "Gain",
 }
+#: Endings of the files whose content a trial table follows from.
+_DECIDING = ("channels.tsv", "events.tsv", "emg.json", "events.json")
 _PERSON_FACTS = {"Age": "age", "Sex": "sex", "Handedness": "handedness", "Height (cm)": "height"}
 
 
@@ -78,12 +80,33 @@ def find_sidecars(path: Path) -> Sidecars:
     )
 
 
+def deciding_files(path: Path) -> tuple[Path, ...]:
+    """Return the files beside a recording that decide with it what its trial table holds: channels, events, sidecars."""
+    entities = _entities(path)
+    if not path.stem.endswith("_emg") or "sub" not in entities:
+        return ()
+    folders = _folders(path, find_root(path))
+    return tuple(
+        found for folder in folders for ending in _DECIDING for found in sorted(_applying(folder, entities, ending))
+    )
+
+
+def belongs_to(candidate: PurePath, recording: PurePath) -> bool:
+    """Return whether a file belongs to a recording by the inheritance principle: table or JSON, above it, no entity differs."""
+    return (
+        candidate.suffix in {".tsv", ".json"}
+        and recording.stem.endswith("_emg")
+        and recording.is_relative_to(candidate.parent)
+        and _entities(candidate).items() <= _entities(recording).items()
+    )
+
+
 def find_root(path: Path) -> Path | None:
     """Return the folder of the data set that ``path`` lies in: the nearest with ``dataset_description.json``."""
     return next((folder for folder in path.parents if (folder / "dataset_description.json").is_file()), None)
 
 
-def _entities(path: Path) -> dict[str, str]:
+def _entities(path: PurePath) -> dict[str, str]:
     return dict(re.findall(r"(?:^|_)([a-z]+)-([A-Za-z0-9+]+)", path.name))
 
 

@@ -9,7 +9,7 @@ import glob
 import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from decussa.model.errors import MachineError, RecordingError, UsageError
 from decussa.model.recording import Recording
@@ -114,17 +114,20 @@ def fingerprint(path: str | Path) -> str:
     return digest.hexdigest()
 
 
-def _in_folder(folder: Path) -> list[Path]:
+def choose_recordings(names: Sequence[PurePath]) -> list[PurePath]:
+    """Return those of a folder's files, named relative to it, that are recordings; see ``find_recordings``."""
     apart = {"derivatives", "sourcedata", "code"}
+    endings = {ending for entry in FORMATS for ending in entry.endings if ending in {".edf", ".bdf"}}
     files = [
-        file
-        for file in sorted(folder.rglob("*"))
-        if file.suffix.lower()
-        in {ending for entry in FORMATS for ending in entry.endings if ending in {".edf", ".bdf"}}
-        and not any(part in apart or part.startswith(".") for part in file.relative_to(folder).parts)
+        name
+        for name in sorted(names)
+        if name.suffix.lower() in endings and not any(part in apart or part.startswith(".") for part in name.parts)
     ]
-    named = [file for file in files if file.stem.endswith("_emg")]
-    return named or files
+    return [name for name in files if name.stem.endswith("_emg")] or files
+
+
+def _in_folder(folder: Path) -> list[Path]:
+    return [folder / name for name in choose_recordings([file.relative_to(folder) for file in folder.rglob("*")])]
 
 
 def _single_file(path: Path) -> Path:

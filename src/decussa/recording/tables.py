@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from importlib.util import find_spec
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Protocol, TextIO
 
 import pandas as pd
 
-from decussa.model.errors import MachineError, MissingPartError, RecordingError, UsageError
+from decussa.model.errors import MachineError, RecordingError, UsageError
 from decussa.model.table import SUMMARY_COLUMNS, TRIAL_COLUMNS
+from decussa.recording.parquet import ParquetWriter, Provenance, need_parquet
 from decussa.recording.whole_file import whole_file
 
 _KINDS = {column.name: column.kind for column in (*SUMMARY_COLUMNS, *TRIAL_COLUMNS)}
@@ -33,11 +35,52 @@ def check_table_path(path: str | Path) -> Path:
         raise UsageError(
             "table format is not known", where=str(path), expected=".csv, .tsv or .parquet", found=ending or "no ending"
         )
-    if ending == ".parquet" and find_spec("pyarrow") is None:
-        raise MissingPartError(
-            "Parquet needs a part that is not installed", where=str(path), do="pip install 'decussa[parquet]'"
-        )
+    if ending == ".parquet":
+        need_parquet(path)
     return Path(path)
+
+
+class TableWriter(Protocol):
+    """Takes the rows of one recording after the other."""
+
+    def add(self, trials: pd.DataFrame, provenance: Provenance) -> None:
+        """Write the rows of one recording."""
+        ...
+
+
+@contextmanager
+def open_table(path: str | Path) -> Iterator[TableWriter]:
+    """Give what writes a trial table piece by piece; the table is there when the block ends well, and not before.
+
+    In Parquet each piece becomes a row group with its provenance; in text the column ``method`` says how it was measured.
+
+    Raises
+    ------
+    UsageError, MissingPartError, MachineError
+        As ``write_table``.
+    """
+    target = check_table_path(path)
+    with whole_file(target) as partial:
+        if target.suffix.lower() == ".parquet":
+            with ParquetWriter(partial) as writer:
+                yield writer
+        else:
+            with partial.open("w", encoding="utf-8", newline="") as file:
+                yield _DelimitedWriter(file, _DELIMITERS[target.suffix.lower()])
+
+
+class _DelimitedWriter:
+    def __init__(self, file: TextIO, delimiter: str) -> None:
+        self._file, self._delimiter, self._header = file, delimiter, True
+
+    def add(self, trials: pd.DataFrame, provenance: Provenance) -> None:  # noqa: ARG002  text has no place for it
+        counts = {
+            column.name: trials[column.name].astype("Int64") for column in TRIAL_COLUMNS if column.kind == "count"
+        }
+        trials.assign(**counts).to_csv(
+            self._file, sep=self._delimiter, index=False, lineterminator="\n", header=self._header
+        )
+        self._header = False
 
 
 def write_table(frame: pd.DataFrame, path: str | Path) -> None:
