@@ -31,8 +31,6 @@ _NOISE_UV = 50.0
 #: Half-recruitment currents as shares of the ceiling, and steepness as shares of that current.
 _I50_SHARES = np.geomspace(0.02, 3.0, 90)
 _STEEPNESS = np.geomspace(0.03, 0.4, 14)
-#: Share of the belief at the highest i50 from which Mmax is open above.
-_OPEN = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,6 +165,11 @@ def _confirming_ma(state: State) -> float:
     return min(state.supramaximal * _plateau_start_ma(state), state.ceiling_ma)
 
 
+def on_plateau(state: State) -> bool:
+    """Return whether a current that was given lies on the plateau in all likelihood: what follows confirms it."""
+    return not math.isnan(_plateau_start_ma(state))
+
+
 def suggest(state: State) -> float:
     """Return the next current, mA: one step up while the plateau is not likely, else the supramaximal one."""
     if not state.currents_ma:
@@ -186,7 +189,11 @@ def done(state: State) -> bool:
 
 
 def summary(state: State) -> Estimate:
-    """Return Mmax in uV: posterior median and central 95 % interval; ``reason`` says where the plateau was not shown."""
+    """Return Mmax in uV: posterior median and central 95 % interval.
+
+    Where the plateau was not shown ``reason`` says so and the interval is open above: how a curve goes on beyond what was seen
+    is its shape's secret, which the model presumes. It then reaches down to the largest response.
+    """
     method = "Mmax, posterior median of a recruitment curve in current"
     if not _answered(state):
         highest = f" up to {max(state.currents_ma):g} mA" if state.currents_ma else ""
@@ -195,11 +202,10 @@ def summary(state: State) -> Estimate:
     low, value, high = (_quantile(known, q) for q in ((1 - LEVEL) / 2, 0.5, (1 + LEVEL) / 2))
     highest_ma = max(state.currents_ma)
     probability = _on_plateau(known, highest_ma)
-    if float(known.weight[known.i50 >= known.i50.max() * (1 - 1e-9)].sum()) > _OPEN:
-        high = math.inf
     reason = ""
     if probability < SURE:
         reason = f"plateau at {highest_ma:g} mA has a probability of {probability:.2f} only: Mmax may be larger"
+        low, high = min(low, max(state.sizes_uv)), math.inf
     return Estimate(value=value, low=low, high=high, n=state.n, method=method, reason=reason)
 
 

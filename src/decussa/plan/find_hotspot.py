@@ -11,13 +11,9 @@ from decussa.estimate import hotspot
 from decussa.model.dialogue import Deliver, Found, Plan, Refused, Trial
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
-from decussa.plan.frame import DeliverReply, Frame, deliver, usable
+from decussa.plan.frame import DeliverReply, Frame, deliver
 from decussa.protocol.steps import Hotspot
 
-#: The search ends when this much of the belief lies within the repeatability of a hotspot.
-_SURE = 0.9
-#: Fewer pulses than this never settle a hotspot.
-_FEWEST = 12
 #: Without any response after this many pulses the intensity is raised (3 to 5 pulses a step of 10 % MSO: a published ramp).
 _NOTHING_AFTER = 5
 _RAISE_MSO = 10.0
@@ -30,17 +26,17 @@ _LIKELY = 0.5
 def find_hotspot(frame: Frame, step: Hotspot, start_cm: tuple[float, float]) -> Plan:
     """Search the grid around ``start_cm``; finds ``hotspot_x`` and ``hotspot_y`` in cm from the vertex.
 
-    Pulses before the first response raise the intensity step by step and do not count towards the step's budget, which begins
-    where there is something to map. Where an intensity is refused, the search goes on below it. A map belongs to one intensity:
-    with another it begins anew.
+    Pulses before the first response raise the intensity step by step. Where an intensity is refused, the search goes on below
+    it. A map belongs to one intensity: with another it begins anew, and with it the step's budget.
     """
     blank = state = hotspot.start(grid_cm=_grid(step, start_cm), start_cm=start_cm)
     ceiling = frame.limits.ceiling_mso
     intensity = min(step.intensity_mso, ceiling)
     site = start_cm
-    answered = given = silent = 0
+    given = silent = 0
+    answered = False
     limited = ""
-    while answered < step.pulses and given < step.pulses + _MOST_SILENT:
+    while given < step.pulses + _MOST_SILENT:
         reply = yield from deliver(
             Deliver(
                 stimulus=Stimulus.single(intensity),
@@ -61,28 +57,27 @@ def find_hotspot(frame: Frame, step: Hotspot, start_cm: tuple[float, float]) -> 
             state, silent = blank, 0
             continue
         given += 1
-        size = _size(frame, reply)
+        size = frame.value_of(reply, "amplitude_uv")
         if not math.isnan(size):
-            state = hotspot.learn(state, site, size)
-            responds = size >= frame.criterion.size_uv and _is_there(frame, reply)
-            answered += answered > 0 or responds
-            silent += answered == 0
+            state = hotspot.learn(state, site, size, noise_uv=_noise_uv(frame, reply))
+            answered = answered or (size >= frame.criterion.size_uv and _is_there(frame, reply))
+            silent += not answered
         if not answered and silent == _NOTHING_AFTER:
             if intensity >= ceiling:
                 break
             intensity, silent, state = min(intensity + _RAISE_MSO, ceiling), 0, blank
         known = hotspot.summary(state)
         yield from frame.show({"hotspot_x": known.x, "hotspot_y": known.y}, curve=_map(state))
-        if answered >= _FEWEST and known.probability_nearby >= _SURE:
+        if answered and hotspot.done(state, budget=step.pulses):
             break
         site = hotspot.suggest(state)
-    return _found(state, answered=answered > 0, given=given, limited=limited)
+    return _found(state, answered=answered, given=given, limited=limited)
 
 
-def _size(frame: Frame, reply: DeliverReply) -> float:
-    """Return a size that can be learnt from, else NaN."""
-    size = reply.value(frame.muscle.label, "amplitude_uv") if isinstance(reply, Trial) and usable(reply) else math.nan
-    return size if math.isfinite(size) and size >= 0 else math.nan
+def _noise_uv(frame: Frame, reply: DeliverReply) -> float | None:
+    """Return what noise alone would give, None where the trial does not say."""
+    noise = frame.value_of(reply, "noise_uv")
+    return noise if noise > 0 else None
 
 
 def _is_there(frame: Frame, reply: DeliverReply) -> bool:

@@ -1,68 +1,65 @@
-"""Mmax: rising current to a plateau, then supramaximal confirmation."""
+"""Mmax: rising current until the plateau is likely, then supramaximal confirmation."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 
-from decussa.model.dialogue import Plan, Refused, Trial
+from decussa.estimate import mmax_search
+from decussa.model.dialogue import Plan, Refused
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
-from decussa.plan.frame import Frame, usable
+from decussa.plan.frame import Frame
 from decussa.protocol.steps import Mmax
 
-#: A plateau: growth below 5 % over the last three rising steps (measured responses are rarely truly flat; from memory).
-_FLAT = 0.05
-_STEPS = 3
-#: Below this an M-wave is not worth calling one.
+#: A current is given again this often where its trial was rejected or lost; then the search ends.
+_REPEATS = 2
+#: Below this an M-wave is not worth calling one, in uV (common practice, no source).
 _LEAST_UV = 500.0
 
 
 def find_mmax(frame: Frame, step: Mmax) -> Plan:
-    """Raise the current until the M-wave no longer grows, confirm above it; finds ``mmax`` in µV and ``mmax_current`` in mA."""
-    sizes: list[float] = []
+    """Raise the current until it lies on the plateau in all likelihood, confirm above it; finds ``mmax`` in µV.
+
+    Where a current is refused, or brings no usable trial in a row of tries, the search ends there and the result says so.
+    """
+    state = mmax_search.start(
+        start_ma=min(step.start_ma, step.ceiling_ma),
+        step_ma=step.step_ma,
+        ceiling_ma=step.ceiling_ma,
+        supramaximal=1 + step.margin_pct / 100,
+        confirm=step.confirm,
+    )
     limited = ""
-    current = step.start_ma
-    while current <= step.ceiling_ma and not _is_flat(sizes):
-        reply = yield from frame.deliver(Stimulus.nerve(current), condition="M-wave", why="The M-wave still grows.")
+    in_vain = 0
+    while not limited and not mmax_search.done(state):
+        current = mmax_search.suggest(state)
+        condition, why = _words(state, step)
+        reply = yield from frame.deliver(Stimulus.nerve(current), condition=condition, why=why)
         if isinstance(reply, Refused):
             limited = f"{current:g} mA was not given: {reply.reason}"
-            break
-        if isinstance(reply, Trial) and usable(reply):
-            size = reply.value(frame.muscle.label, "amplitude_uv")
-            if math.isfinite(size):
-                sizes.append(size)
-        current += step.step_ma
-    plateau = _is_flat(sizes)
-    confirmed: list[float] = []
-    supramaximal = min((current - step.step_ma) * (1 + step.margin_pct / 100), step.ceiling_ma)
-    for _ in range(step.confirm if plateau else 0):
-        reply = yield from frame.deliver(
-            Stimulus.nerve(round(supramaximal, 1)),
-            condition="Mmax",
-            why=f"Confirm {step.margin_pct:g} % above the plateau.",
-        )
-        if isinstance(reply, Refused):
-            limited = f"the confirmation was not given: {reply.reason}"
-            break
-        if isinstance(reply, Trial) and usable(reply):
-            confirmed.append(reply.value(frame.muscle.label, "amplitude_uv"))
-    found = _mmax(sizes, confirmed, plateau=plateau)
-    return {"mmax": replace(found, reason="; ".join(filter(None, (found.reason, limited))))}
+            continue
+        size = frame.value_of(reply, "amplitude_uv")
+        in_vain = in_vain + 1 if math.isnan(size) else 0
+        if in_vain > _REPEATS:
+            limited = f"no usable trial at {current:g} mA in {in_vain} pulses"
+        if not math.isnan(size):
+            state = mmax_search.learn(state, current, size)
+            yield from frame.show({"mmax": mmax_search.summary(state)})
+    return {"mmax": _found(state, limited)}
 
 
-def _is_flat(sizes: Sequence[float]) -> bool:
-    if len(sizes) <= _STEPS or max(sizes) < _LEAST_UV:
-        return False
-    last = sizes[-_STEPS - 1 :]
-    return max(last[1:]) <= last[0] * (1 + _FLAT)
+def _found(state: mmax_search.State, limited: str) -> Estimate:
+    """Return Mmax and what limits it; no number where nothing that came back is worth calling an M-wave."""
+    found = mmax_search.summary(state)
+    if state.n and max(state.sizes_uv) < _LEAST_UV:
+        reason = f"no M-wave of {_LEAST_UV:g} uV up to {max(state.currents_ma):g} mA"
+        found = Estimate(n=state.n, method=found.method, reason=reason)
+    return replace(found, reason="; ".join(filter(None, (found.reason, limited))))
 
 
-def _mmax(sizes: Sequence[float], confirmed: Sequence[float], *, plateau: bool) -> Estimate:
-    every = [size for size in (*sizes, *confirmed) if math.isfinite(size)]
-    method = "largest M-wave, plateau rule 5 % over 3 steps, supramaximal confirmation"
-    if not every or max(every) < _LEAST_UV:
-        return Estimate(n=len(every), method=method, reason="no M-wave up to the highest current")
-    reason = "" if plateau else "no plateau below the highest current: a lower bound"
-    return Estimate(value=max(every), n=len(every), method=method, reason=reason)
+def _words(state: mmax_search.State, step: Mmax) -> tuple[str, str]:
+    """Return the condition's name and why the next pulse is given."""
+    if mmax_search.on_plateau(state):
+        return "Mmax", f"Confirm {step.margin_pct:g} % above the plateau."
+    return "M-wave", "The M-wave may still grow."

@@ -45,6 +45,11 @@ class Frame:
         requested = read_intensity(text).request(self.known)
         return requested if math.isnan(requested) else set_on_device(requested, self.limits.device_step_mso)
 
+    def value_of(self, reply: DeliverReply, quantity: str) -> float:
+        """Return what a reply's trial says of this step's muscle: NaN where it may not be learnt from, or is below 0."""
+        value = reply.value(self.muscle.label, quantity) if isinstance(reply, Trial) and usable(reply) else math.nan
+        return value if math.isfinite(value) and value >= 0 else math.nan
+
     def deliver(
         self, stimulus: Stimulus, *, condition: str = "", block: str = "", contraction_pct: float = 0.0, why: str = ""
     ) -> Generator[Request, Reply, DeliverReply]:
