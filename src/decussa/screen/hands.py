@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -9,6 +11,9 @@ from typing import Any
 from nicegui import ui
 from nicegui.element import Element
 
+#: No hand means more in a second; what a window sends beyond is dropped, but never a stop.
+MOST_A_SECOND = 40
+STOP = "stop"
 #: Longest text of a field that is heard: a whole protocol fits.
 LONGEST_FIELD = 40_000
 
@@ -28,7 +33,17 @@ class Hands(Element, component="assets/hands.js"):
     def __init__(self, on_act: Callable[[Act], None]) -> None:
         super().__init__()
         self._props.update(keys={}, turn=0)
-        self.on("act", lambda event: on_act(_read(event.args)))
+        self._heard: deque[float] = deque(maxlen=MOST_A_SECOND)
+        self._on_act = on_act
+        self.on("act", lambda event: self.hear(_read(event.args)))
+
+    def hear(self, act: Act) -> None:
+        """Have an act carried out, unless the window sends more than a hand could."""
+        now = time.monotonic()
+        if act.name != STOP and len(self._heard) == MOST_A_SECOND and now - self._heard[0] < 1.0:
+            return
+        self._heard.append(now)
+        self._on_act(act)
 
     def hold(self, keys: Mapping[str, str], turn: int) -> None:
         """Take the meaning of keys, and the turn they are meant for."""
