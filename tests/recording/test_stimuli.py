@@ -36,10 +36,14 @@ def test_events_go_before_the_trigger_and_the_trigger_before_annotations(tmp_pat
     path = with_trigger(tmp_path, trigger([4.0, 9.0]), notes=[(6.0, "TMS 52% single")])
 
     from_trigger = read(path)
-    from_events = read(path, events=sheet(tmp_path, "3.5 0 x single 50 n/a n/a n/a n/a"))
+    rows = ["4.0003 0 x single 50 n/a n/a n/a n/a", "9.0003 0 x single 50 n/a n/a n/a n/a"]
+    from_events = read(path, events=sheet(tmp_path, *rows))
     from_text = read(plain_edf(tmp_path / "b.edf"))
 
-    assert [(event.onset_s, event.pulse_from) for event in from_events.events] == [(3.5, "events")]
+    assert [(event.onset_s, event.pulse_from) for event in from_events.events] == [
+        (4.0003, "events"),
+        (9.0003, "events"),
+    ]
     assert [(event.onset_s, event.pulse_from) for event in from_trigger.events] == [(4.0, "trigger"), (9.0, "trigger")]
     assert [(event.onset_s, event.pulse_from) for event in from_text.events] == [
         (2.0, "annotation"),

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from decussa.model.errors import MachineError, RecordingError
 from decussa.recording.cell_number import CellError, read_number
-from decussa.recording.mapping import ANY_STYLE, SheetStyle
+from decussa.recording.mapping import ANY_STYLE, Marks, SheetStyle
 
 #: What stands for "not said" in a cell.
 MISSING = frozenset({"", "n/a", "na", "nan"})
@@ -19,7 +19,11 @@ MISSING = frozenset({"", "n/a", "na", "nan"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sheet:
-    """A table of text cells. ``lines`` are the line numbers of the rows in the file, for messages."""
+    """A table of text cells. ``lines`` are the line numbers of the rows in the file, for messages.
+
+    ``to_check`` says that it came from beside the recording and must fit the pulses found there, and ``trigger_marks``
+    which pulse of a pair a lone trigger marks.
+    """
 
     path: Path
     comments: tuple[str, ...]
@@ -28,6 +32,8 @@ class Sheet:
     lines: tuple[int, ...]
     decimal_comma: bool
     thousands: str = ""
+    to_check: bool = False
+    trigger_marks: Marks = "test"
 
     def cell(self, row: int, column: str) -> str:
         """Return a cell's text; empty where the column is absent or the cell says n/a."""
@@ -61,11 +67,11 @@ class Sheet:
                 do="correct the cell, and let the spreadsheet hold the column as text" if "date" in str(fault) else "",
             ) from fault
 
-    def repairs(self, columns: Sequence[str]) -> tuple[str, ...]:
-        """Return what was repaired to read the numbers of ``columns``, a sentence for each kind of repair."""
+    def repairs(self, rows: Sequence[int], columns: Sequence[str]) -> tuple[str, ...]:
+        """Return what was repaired to read the numbers of ``rows`` in ``columns``, a sentence for each kind of repair."""
         seen: dict[str, list[str]] = {}
         for column in columns:
-            for row in range(len(self.rows)):
+            for row in rows:
                 _, repaired = self._read(row, column)
                 if repaired:
                     seen.setdefault(repaired, []).append(

@@ -6,10 +6,12 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
-from decussa.model.recording import StimulusEvent
+from decussa.model.errors import RecordingError
+from decussa.model.recording import PulseFrom, StimulusEvent
 from decussa.model.stimulus import Stimulus
 from decussa.recording.edf_signals import Annotation
 from decussa.recording.events import check_onsets, read_events, stimulus_places
+from decussa.recording.placing import place_stimuli
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimulus_text import StimulusText, read_stimulus_text
 from decussa.recording.trigger import group_edges
@@ -35,9 +37,9 @@ def find_stimuli(
     duration_s : float
         Its length; onsets beyond it are refused.
     sheet : Sheet or None
-        Events beside the recording.
+        Events of the data set, believed as they stand; or a sheet that is checked against the pulses found.
     trigger_edges : callable
-        Returns the onsets of trigger pulses in seconds; called only where the sheet names no stimulus.
+        Returns the onsets of trigger pulses in seconds; not called where the data set's events name stimuli.
     annotations : sequence of Annotation
         Text in the file. Beside a trigger it tells what was given.
 
@@ -46,6 +48,10 @@ def find_stimuli(
     RecordingError
         If a stimulus cannot be meant as it stands: outside the recording, twice, out of order, without an interval.
     """
+    if sheet is not None and sheet.to_check:
+        return place_stimuli(
+            sheet, duration_s=duration_s, pulses=lambda: _shown_pulses(sheet, where, trigger_edges, annotations)
+        )
     if sheet is not None and (events := read_events(sheet)):
         check_onsets([event.onset_s for event in events], stimulus_places(sheet), duration_s)
         return events
@@ -57,6 +63,21 @@ def find_stimuli(
     places = [f"{where}, annotation {note.text!r}" for note, _ in told]
     check_onsets([event.onset_s for event in events], places, duration_s)
     return events
+
+
+def _shown_pulses(
+    sheet: Sheet, where: str, trigger_edges: Callable[[], Sequence[float]], annotations: Sequence[Annotation]
+) -> tuple[Sequence[tuple[float, ...]], PulseFrom]:
+    """Return the pulses that trigger channel or annotations show."""
+    edges = trigger_edges()
+    if len(edges):
+        try:
+            return group_edges(edges, where=where), "trigger"
+        except RecordingError:
+            if any(sheet.cell(row, "onset") for row in range(len(sheet.rows))):
+                return (), "trigger"  # a channel that shows no stimuli cannot speak against a sheet that tells when
+            raise
+    return [(note.onset_s,) for note, found in _read_notes(annotations, where) if found is not None], "annotation"
 
 
 def _read_notes(annotations: Sequence[Annotation], where: str) -> Iterator[tuple[Annotation, StimulusText | None]]:

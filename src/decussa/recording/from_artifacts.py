@@ -1,0 +1,139 @@
+"""Stimuli of a recording from the artifacts in its EMG, where nothing else tells of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from decussa.measuring.artifact_pulses import (
+    LEAST_GAP,
+    Standing,
+    block_samples,
+    find_standing,
+    find_starts,
+    sharpest_bends,
+)
+from decussa.model.errors import RecordingError
+from decussa.model.recording import Recording, StimulusEvent
+from decussa.model.stimulus import Stimulus
+from decussa.model.sweep import SamplesUv
+
+#: Blocks looked at together: bounds the memory.
+_BLOCKS = 600
+#: Looked at before and after the blocks of an event.
+_BEFORE_S = 0.25
+_AFTER_S = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArtifactPulses:
+    """Pulses of each stimulus in seconds, one or two, and the channel that shows them best."""
+
+    groups: tuple[tuple[float, ...], ...]
+    channel: str
+    gap: float
+    clipped: int
+
+
+def find_artifact_pulses(recording: Recording, *, asked: bool) -> ArtifactPulses | None:
+    """Return the pulses that the artifacts of the clearest EMG channel show; None where none can be believed.
+
+    Parameters
+    ----------
+    recording : Recording
+        A continuous one; sweeps that were already cut have no pulses to find.
+    asked : bool
+        Whether somebody asked for artifacts; else they must be unmistakable.
+
+    Raises
+    ------
+    RecordingError
+        If artifacts were asked for and none stand out, or one stimulus has more than two.
+    """
+    if not (math.isfinite(recording.duration_s) and recording.emg_channels):
+        return None
+    found = [(index, _standing(recording, index)) for index in recording.emg_channels]
+    index, standing = max(found, key=lambda item: item[1].gap)
+    if not (standing.unmistakable or (asked and standing.gap >= LEAST_GAP)):
+        if not asked:
+            return None
+        raise RecordingError(
+            "no stimulus artifacts stand out",
+            where=recording.path,
+            expected=f"artifacts at least {LEAST_GAP:g} times as sharp as all else",
+            found=f"{standing.gap:.1f} times at most, on channel {recording.channels[index].name}",
+            do="give a sheet of stimuli with --events",
+        )
+    return _locate(recording, index, standing)
+
+
+def artifact_events(pulses: ArtifactPulses) -> tuple[StimulusEvent, ...]:
+    """Return the stimuli that pulses tell of: a pair where there are two; intensities are not known."""
+    events = []
+    for sweep, group in enumerate(pulses.groups, start=1):
+        stimulus = Stimulus(stim_type="single")
+        if len(group) == 2:
+            stimulus = Stimulus(stim_type="paired", isi_ms=round((group[1] - group[0]) * 1e3, 3))
+        events.append(StimulusEvent(sweep=sweep, onset_s=group[-1], stimulus=stimulus, pulse_from="artifact"))
+    return tuple(events)
+
+
+def describe_artifacts(pulses: ArtifactPulses) -> tuple[str, ...]:
+    """Return what is to be said of pulses that were found by their artifacts alone."""
+    pairs = sum(len(group) == 2 for group in pulses.groups)
+    notes = [
+        f"{len(pulses.groups)} stimuli ({pairs} of them pairs) were found by their artifacts alone, on channel {pulses.channel}: "
+        f"the weakest is {pulses.gap:.0f} times as sharp as anything else; times count from the artifact's first sample"
+    ]
+    if pulses.clipped:
+        notes.append(f"{pulses.clipped} of {len(pulses.groups)} artifacts reach the end of the converter's range")
+    return tuple(notes)
+
+
+def _standing(recording: Recording, index: int) -> Standing:
+    rate_hz = recording.channels[index].rate_hz
+    sharpest = [sharpest_bends(piece, rate_hz) for piece in _pieces(recording, index)]
+    return find_standing(np.concatenate(sharpest))
+
+
+def _pieces(recording: Recording, index: int) -> Iterator[SamplesUv]:
+    """Yield a channel from start to end; each piece begins with the last two samples of the one before."""
+    rate_hz = recording.channels[index].rate_hz
+    length = _BLOCKS * block_samples(rate_hz)
+    total = round(recording.duration_s * rate_hz)
+    for first in range(0, total - 2, length):
+        span = min(length, total - 2 - first)
+        yield _cut(recording, index, first, span + 1)
+
+
+def _cut(recording: Recording, index: int, first: int, span: int) -> SamplesUv:
+    """Return ``span`` + 1 samples from sample ``first`` on."""
+    rate_hz = recording.channels[index].rate_hz
+    at = StimulusEvent(sweep=1, onset_s=first / rate_hz, stimulus=Stimulus(stim_type="single"), pulse_from="artifact")
+    samples: SamplesUv = recording.signals.cut(index, [at], 0.0, span / rate_hz * 1e3).samples_uv[0]
+    return samples
+
+
+def _locate(recording: Recording, index: int, standing: Standing) -> ArtifactPulses:
+    channel = recording.channels[index]
+    rate_hz, width = channel.rate_hz, block_samples(channel.rate_hz)
+    total = round(recording.duration_s * rate_hz)
+    groups, clipped = [], 0
+    for first_block, last_block in standing.blocks:
+        first = max(0, first_block * width - round(_BEFORE_S * rate_hz))
+        last = min(total - 1, (last_block + 1) * width + round(_AFTER_S * rate_hz))
+        samples = _cut(recording, index, first, last - first)
+        starts = find_starts(samples, rate_hz)
+        if not starts or len(starts) > 2:
+            raise RecordingError(
+                f"{len(starts) or 'no'} artifacts within one stimulus",
+                where=f"{recording.path}, channel {channel.name}, at {first / rate_hz:.2f} s",
+                expected="one or two",
+                do="give a sheet of stimuli with --events",
+            )
+        groups.append(tuple((first + start) / rate_hz for start in starts))
+        clipped += bool(np.any((samples >= channel.high_uv) | (samples <= channel.low_uv)))
+    return ArtifactPulses(groups=tuple(groups), channel=channel.name, gap=standing.gap, clipped=clipped)
