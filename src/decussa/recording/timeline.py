@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from decussa.model.errors import RecordingError
 from decussa.recording.cutting import span_samples
 
 
@@ -87,3 +88,62 @@ class Timeline:
             onset_sample=before,
             shift_ms=(exact - nearest) / self.rate_hz * 1e3,
         )
+
+
+def timeline_of_stamps(
+    stamps_s: NDArray[np.float64], *, nominal_hz: float, tolerance_s: float, where: str
+) -> tuple[Timeline, float]:
+    """Return the timeline of samples that were stamped one by one, and how far the stamps scatter about it in seconds.
+
+    Parameters
+    ----------
+    stamps_s : ndarray of float, shape (n_samples,)
+        Stamps in seconds from the start of the recording.
+    nominal_hz : float
+        The rate that the file names; NaN where it names none.
+    tolerance_s : float
+        A step that is longer or shorter than the usual one by more than this is a gap.
+    where : str
+        The channel, for messages.
+
+    Raises
+    ------
+    RecordingError
+        If time runs backwards, or the samples do not come at a rate.
+    """
+    if stamps_s.size < 2 or not np.isfinite(stamps_s).all():
+        raise RecordingError("times are missing", where=where, expected="a time for each of two or more samples")
+    steps = np.diff(stamps_s)
+    usual_s = float(1 / nominal_hz) if nominal_hz > 0 else float(np.median(steps))
+    if not usual_s > 0:
+        raise RecordingError(
+            "times do not run forward", where=where, expected="times that rise", found=f"steps of {usual_s:g} s"
+        )
+    first = np.concatenate([[0], np.flatnonzero(np.abs(steps - usual_s) > tolerance_s) + 1]).astype(np.int64)
+    lengths = np.diff(np.append(first, stamps_s.size))
+    run = np.repeat(np.arange(first.size), lengths)
+    place = np.arange(stamps_s.size, dtype=np.float64) - first[run]
+    middle = (lengths - 1) / 2
+    mean_s = np.add.reduceat(stamps_s, first) / lengths
+    from_middle = place - middle[run]
+    spread = float(from_middle @ from_middle)
+    rate_hz = spread / float(from_middle @ (stamps_s - mean_s[run])) if spread > 0 else np.nan
+    if not (np.isfinite(rate_hz) and 0.5 < rate_hz * usual_s < 2):
+        raise RecordingError(
+            "samples do not come at an even rate", where=where, expected=f"about {1 / usual_s:g} Hz",
+            found=f"{rate_hz:g} Hz, {first.size - 1} gaps",
+        )  # fmt: skip
+    for whole in (nominal_hz, float(round(rate_hz))):
+        if abs(rate_hz - whole) < 1e-6 * rate_hz:
+            rate_hz = whole
+            break
+    start_s = mean_s - middle / rate_hz
+    ends = start_s + lengths / rate_hz
+    if np.any(start_s[1:] < ends[:-1] - 0.5 * usual_s):
+        back = int(np.argmax(start_s[1:] < ends[:-1] - 0.5 * usual_s))
+        raise RecordingError(
+            "time runs backwards", where=where, expected=f"samples after {ends[back]:.6g} s", found=f"{start_s[back + 1]:.6g} s",
+            do="export the recording again with its clock set right",
+        )  # fmt: skip
+    scatter_s = float(np.max(np.abs(stamps_s - start_s[run] - place / rate_hz)))
+    return Timeline(float(rate_hz), stamps_s.size, first, start_s), scatter_s
