@@ -11,12 +11,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 
-from decussa.model.errors import MachineError, RecordingError, UsageError
+from decussa.model.errors import MachineError, RecordingError
 from decussa.model.recording import Recording
 from decussa.recording.edf import read_edf
 from decussa.recording.edf_header import is_edf
+from decussa.recording.given import complete, read_given_sheet
 from decussa.recording.mapping import NO_MAPPING, Mapping
-from decussa.recording.sheet import Sheet, read_sheet
+from decussa.recording.sheet import Sheet
 from decussa.recording.text import is_text, read_text_recording
 
 _FIRST_BYTES = 4096
@@ -39,7 +40,13 @@ FORMATS: tuple[Format, ...] = (
 )  # fmt: skip
 
 
-def read(path: str | Path, *, events: str | Path | None = None, mapping: str | Path | None = None) -> Recording:
+def read(
+    path: str | Path,
+    *,
+    events: str | Path | None = None,
+    mapping: str | Path | None = None,
+    find_artifacts: bool = False,
+) -> Recording:
     """Read what a recording holds: channels and stimuli now, samples when sweeps are cut.
 
     Parameters
@@ -47,9 +54,11 @@ def read(path: str | Path, *, events: str | Path | None = None, mapping: str | P
     path : str or Path
         A file, or a BIDS folder that holds one recording.
     events : str or Path, optional
-        A sheet of stimuli beside the recording; it goes before all that the recording itself says.
+        A sheet of stimuli beside the recording: it tells what was given, and must fit the pulses that the recording shows.
     mapping : str or Path, optional
-        Reserved for another lab's names; not read by this version.
+        A TOML file that says how another lab's names, units and labels are meant.
+    find_artifacts : bool
+        Whether to take stimulus artifacts for pulses where nothing else tells of them; else only unmistakable ones are.
 
     Raises
     ------
@@ -58,8 +67,6 @@ def read(path: str | Path, *, events: str | Path | None = None, mapping: str | P
     MachineError
         If it cannot be read at all.
     """
-    if mapping is not None:
-        raise UsageError("mappings are not read by this version", where="mapping", do="give a sheet of events")
     file = _single_file(Path(path))
     first = _first_bytes(file)
     if not first:
@@ -67,14 +74,13 @@ def read(path: str | Path, *, events: str | Path | None = None, mapping: str | P
     chosen = next((entry for entry in FORMATS if entry.matches(first)), None)
     if chosen is None:
         raise RecordingError("format is not known", where=file, expected=_known(), found=repr(first[:8]))
-    sheet = _read_stimuli(Path(events)) if events is not None else None
+    told = _read_mapping(mapping)
+    sheet, said = read_given_sheet(Path(events), told) if events is not None else (None, ())
     try:
-        recording = chosen.read(file, sheet, NO_MAPPING)
+        recording = chosen.read(file, sheet, told)
     except OSError as error:
         raise _unreadable(Path(error.filename or file), error) from error
-    if sheet is not None and not recording.events:
-        raise RecordingError("sheet names no stimulus", where=sheet.path, expected="rows with stim_type", found="none")
-    return recording
+    return complete(recording, sheet, said, find_artifacts=find_artifacts)
 
 
 def find_recordings(paths: Sequence[str | Path]) -> tuple[Path, ...]:
@@ -158,18 +164,12 @@ def _unreadable(path: Path, error: OSError) -> MachineError:
     return MachineError("file cannot be read", where=path, found=(error.strerror or str(error)).lower())
 
 
-def _read_stimuli(path: Path) -> Sheet:
-    sheet = read_sheet(path)
-    missing = [name for name in ("onset", "stim_type") if name not in sheet.columns]
-    if missing:
-        raise RecordingError(
-            "sheet of stimuli lacks a column",
-            where=path,
-            expected="the columns onset and stim_type",
-            found=", ".join(sheet.columns),
-            do="name the columns as docs/formats.md says",
-        )
-    return sheet
+def _read_mapping(path: str | Path | None) -> Mapping:
+    if path is None:
+        return NO_MAPPING
+    from decussa.recording.mapping_file import read_mapping  # what checks a mapping is loaded only where there is one
+
+    return read_mapping(path)
 
 
 def _known() -> str:
