@@ -49,9 +49,9 @@ def sheet_times(sheet: Sheet, rows: Sequence[int]) -> SheetTimes:
     """
     for kind, read in (("onset", _number), ("time_of_day", _clock), ("interval_s", _number)):
         cells = [(row, sheet.cell(row, kind)) for row in rows]
-        if any(text for _, text in cells):
+        if any(text for _, text in cells) or (kind == "onset" and kind in sheet.columns):
             seconds = np.array([read(sheet, row, kind) if text else math.nan for row, text in cells])
-            rounding = max(_rounding_s(text, kind) for _, text in cells if text)
+            rounding = max((_rounding_s(text, kind) for _, text in cells if text), default=0.0)
             if kind == "time_of_day":
                 seconds = seconds + _DAY_S * np.cumsum(np.diff(seconds, prepend=seconds[0]) < -_DAY_S / 2)
             return SheetTimes(kind, seconds, rounding)
