@@ -5,6 +5,7 @@ A test compares the pages with what this makes, so they cannot drift from the co
 
 from __future__ import annotations
 
+import inspect
 import json
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import get_args
 
 from pydantic.fields import FieldInfo
 
+import decussa
 from decussa.model.dialogue import (
     Answer,
     Ask,
@@ -302,7 +304,48 @@ Everything but consent, height and preferred hand is open again on the next day.
 """
 
 
+def python_page() -> str:
+    """Return the page on every public name; the site fills in the rest from the docstrings."""
+    names = [name for name in decussa.__all__ if not name.startswith("_")]
+    return f"""# In Python
+
+`import decussa as dc` offers these names; each loads on first use. In notebooks they show what a cell returns as tables and
+numbers. Arrays are NumPy's, tables are pandas'. [Examples](index.md#tutorial) put them together.
+
+{_overview(names)}
+
+{"".join(_public(name) for name in names)}"""
+
+
+def _overview(names: Sequence[str]) -> str:
+    rows = [f"| [`dc.{name}`](#{_anchor(name)}) | {_first_line(name)} |" for name in names]
+    return "\n".join(["| name | what it is |", "| --- | --- |", *rows])
+
+
+def _public(name: str) -> str:
+    held = getattr(decussa, name)
+    home = held.__name__ if inspect.ismodule(held) else f"{held.__module__}.{held.__qualname__}"
+    members = "".join(f"\n          - {member}" for member in _MEMBERS.get(name, ()))
+    options = f"\n    options:\n      members:{members}" if members else ""
+    return f"## dc.{name} {{: #{_anchor(name)} }}\n\n::: {home}{options}\n\n"
+
+
+def _anchor(name: str) -> str:
+    return f"dc-{name.lower().replace('_', '-')}"
+
+
+def _first_line(name: str) -> str:
+    return (inspect.getdoc(getattr(decussa, name)) or "").split("\n")[0].replace("|", "\\|")
+
+
+#: Of public names that are whole modules: what is used from outside.
+_MEMBERS = {
+    "threshold": ("start", "suggest", "learn", "summary"),
+    "hotspot": ("start", "suggest", "learn", "summary"),
+}
+
 PAGES = {
+    "python.md": python_page,
     "tables.md": columns_page,
     "journal-entries.md": entries_page,
     "session.md": session_page,

@@ -13,6 +13,7 @@ from decussa.model.version import VERSION
 __version__ = VERSION
 
 if TYPE_CHECKING:
+    from decussa.batch.many import measure_archive
     from decussa.batch.measure import measure
     from decussa.batch.summary import summarise
     from decussa.estimate import hotspot, threshold
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from decussa.model.stimulus import Stimulus
     from decussa.model.sweep import Sweep
     from decussa.recording.read import read
+    from decussa.recording.tables import read_table
     from decussa.source.virtual.person import VirtualParticipant
 
 #: Where each public name lives.
@@ -36,10 +38,12 @@ _HOME = {
     "VirtualParticipant": "decussa.source.virtual.person",
     "fit_recruitment": "decussa.estimate.recruitment",
     "measure": "decussa.batch.measure",
+    "measure_archive": "decussa.batch.many",
     "measure_sweeps": "decussa.measuring.sweeps",
     "onset_latency": "decussa.measuring.latency",
     "ratio": "decussa.estimate.ratio",
     "read": "decussa.recording.read",
+    "read_table": "decussa.recording.tables",
     "silent_period": "decussa.measuring.silent_period",
     "summarise": "decussa.batch.summary",
 }
@@ -59,10 +63,12 @@ __all__ = [
     "fit_recruitment",
     "hotspot",
     "measure",
+    "measure_archive",
     "measure_sweeps",
     "onset_latency",
     "ratio",
     "read",
+    "read_table",
     "silent_period",
     "summarise",
     "threshold",
