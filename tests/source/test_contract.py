@@ -14,6 +14,7 @@ from decussa.source.replay import replay_recording
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
 from tests.session.stage import SEED, go, journal_of, make_study
+from tests.source.saving import Punctual
 
 REQUEST = Deliver(stimulus=Stimulus.single(60), step="s", muscle="FDI right")
 
@@ -57,9 +58,12 @@ def played(tmp_path_factory):
         yield opened
 
 
-@pytest.fixture(params=["virtual", "replay", "journal", "hand"])
+@pytest.fixture(params=["virtual", "replay", "journal", "hand", "folder"])
 def make(request):
     """A function that makes a source of one kind, as new."""
+    if request.param == "folder":
+        folders = request.getfixturevalue("tmp_path_factory")
+        return lambda: Punctual(folders.mktemp("saved"))
     if request.param == "journal":
         stored = request.getfixturevalue("played")
         return lambda: replay_journal(stored, VirtualParticipant(SEED, "hand").channels)
@@ -95,7 +99,7 @@ def test_a_source_that_goes_on_later_gives_what_it_would_have_given(make):
     assert later.sweep == whole.sweep
 
 
-@pytest.mark.parametrize("make", ["virtual", "replay", "journal"], indirect=True)
+@pytest.mark.parametrize("make", ["virtual", "replay", "journal", "folder"], indirect=True)
 def test_a_sweep_holds_a_hundred_milliseconds_before_the_first_pulse(make):
     with make() as source:
         sweep = source.deliver(REQUEST, 1).sweep
@@ -110,10 +114,10 @@ def test_a_question_is_answered_or_left_to_the_operator(make):
     assert answer is None or isinstance(answer, str | float)
 
 
-def test_only_the_hand_reaches_a_person(make):
+def test_only_what_a_person_gives_by_hand_reaches_a_person(make):
     source = make()
 
-    assert source.can_reach_a_person == (source.name == "hand")
+    assert source.can_reach_a_person == (source.name in ("hand", "folder", "stream"))
 
 
 def test_channels_are_described_with_muscle_and_side(make):
