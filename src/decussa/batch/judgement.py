@@ -20,14 +20,16 @@ def judge_trials(trials: pd.DataFrame, limits: Limits) -> pd.DataFrame:
     Parameters
     ----------
     trials : DataFrame
-        Measured trials of one recording, with the private columns that ``measure`` adds (``_active``, ``_sample_ms``).
+        Measured trials of one recording, with the private columns that ``measure`` adds (``_active``, ``_sample_ms``, and
+        ``_verdict``, which holds where the events bring one).
     limits : Limits
         What trials are held against.
     """
     facts = _gather(trials)
     columns = [str(name) for name in facts.columns]
     verdicts = [
-        judge(TrialFacts(**dict(zip(columns, row, strict=True))), limits) for row in facts.itertuples(index=False)
+        said or judge(TrialFacts(**dict(zip(columns, row, strict=True))), limits)
+        for said, row in zip(trials["_verdict"], facts.itertuples(index=False), strict=True)
     ]
     return trials.assign(
         verdict=[verdict.kind for verdict in verdicts],

@@ -120,7 +120,8 @@ def measure_recording(
     """Return the trial table of ``recording``: one row per stimulus and EMG channel, in order of sweep, then channel.
 
     A stimulus that names its muscle is measured on the channels of that muscle only. During contraction (asked for, or
-    seen in the background where nothing is said) the silent period is measured too.
+    seen in the background where nothing is said) the silent period is measured too. A verdict that stands in the events
+    holds: it is that of the session, which saw the person.
 
     Parameters
     ----------
@@ -217,6 +218,8 @@ def _window(channel: Channel, settings: MeasureSettings, *, nerve: bool) -> Wind
     for name in (channel.name, channel.muscle.key):
         if name in asked:
             return asked[name]
+    if channel.windows is not None:
+        return channel.windows.m_window_ms if nerve else channel.windows.window_ms
     return channel.muscle.m_window_ms if nerve else channel.muscle.window_ms
 
 
@@ -311,13 +314,15 @@ def _keys(recording: Recording, group: _Group, events: Sequence[StimulusEvent]) 
             "timepoint",
             "block",
             "sweep",
-            "onset_s",
             "pulse_from",
             "stim_side",
             "condition",
             "contraction_pct",
+            "stop_within",
         )
     }
+    listed["onset_s"] = [event.onset_s if math.isnan(event.session_s) else event.session_s for event in events]
+    listed["_verdict"] = [event.verdict for event in events]
     for name in ("stim_type", "intensity_mso", "cond_intensity_mso", "current_ma", "isi_ms"):
         listed[name] = [getattr(event.stimulus, name) for event in events]
     return {**{name: [value] * len(events) for name, value in same.items()}, **listed}
@@ -328,7 +333,8 @@ def _facts(group: _Group, batch: SweepBatch, settings: MeasureSettings) -> dict[
     named = group.channel.muscle.key or "muscle not known"
     asked = settings.m_windows if group.nerve else settings.windows
     chosen = group.channel.name in asked or group.channel.muscle.key in asked
-    origin = "as asked" if chosen else f"default for {named}"
+    told = group.channel.windows is not None
+    origin = "as asked" if chosen else "as the data set says" if told else f"default for {named}"
     method = describe_method(
         onset=settings.onset,
         silent=group.active,

@@ -10,12 +10,21 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.model.muscle import UNKNOWN, Muscle
+from decussa.model.muscle import UNKNOWN, Muscle, Window
 from decussa.model.stimulus import Stimulus
 from decussa.model.sweep import SamplesUv
+from decussa.model.trial import Verdict
 
 ChannelKind = Literal["emg", "trigger", "ecg", "other"]
 PulseFrom = Literal["events", "trigger", "annotation", "artifact"]
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Windows of a channel in ms after the test pulse: of the MEP, and of the M-wave; None where it has none."""
+
+    window_ms: Window | None
+    m_window_ms: Window | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +33,7 @@ class Channel:
 
     ``unit`` is the unit written in the file (samples leave the reader in microvolt). ``low_uv`` and ``high_uv`` are the
     ends of the converter's range in microvolt, infinite where the format does not tell: a sample there is clipped.
+    ``windows`` are those that the data set says its responses were looked for in, in place of the muscle's own.
     """
 
     name: str
@@ -34,6 +44,7 @@ class Channel:
     side: str = ""
     low_uv: float = -math.inf
     high_uv: float = math.inf
+    windows: Windows | None = None
 
     @property
     def muscle_label(self) -> str:
@@ -48,6 +59,9 @@ class StimulusEvent:
     ``sweep`` counts from 1. ``onset_s`` is the onset of the test pulse in seconds from the start of the recording (for
     sweeps that were already cut: from the start of the session where known, else NaN). Empty text and NaN are "not said".
     ``muscle`` names the target where only one muscle is meant; ``label`` is the text the stimulus was read from.
+    What a session knew besides: ``target``, the muscle it judged; ``session_s``, seconds from its start; ``verdict``, what it
+    said; ``stop_within``, by which factor the ratios of its block had to be known to end it early.
+    ``segment_s`` is the stretch of the file, in seconds, that holds this sweep without a gap.
     """
 
     sweep: int
@@ -61,6 +75,11 @@ class StimulusEvent:
     stim_side: str = ""
     muscle: str = ""
     label: str = ""
+    target: str = ""
+    session_s: float = math.nan
+    stop_within: float = math.nan
+    segment_s: tuple[float, float] | None = None
+    verdict: Verdict | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

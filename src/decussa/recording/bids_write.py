@@ -6,7 +6,8 @@ Published source: the Brain Imaging Data Structure specification 1.11, datatype 
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ from decussa.recording.bids_run import RunToWrite, check_labels, write_run
 from decussa.recording.whole_file import refusal
 
 BIDS_VERSION = "1.11.1"
+#: Ages from here on are not told: Brain Imaging Data Structure 1.11, column ``age`` of participants.tsv.
+_OLDEST = 89
 _PERSON_COLUMNS: dict[str, dict[str, Any]] = {
     "age": {"Description": "Age of the participant", "Units": "year"},
     "sex": {"Description": "Sex as the participant reports it", "Levels": {"F": "female", "M": "male", "O": "other"}},
@@ -38,6 +41,9 @@ def write_bids_dataset(
     authors: Sequence[str] = ("Decussa", "its virtual participants"),
     version: str = "",
     license_name: str = "CC0",
+    approvals: Sequence[str] = (),
+    changed_on: date | None = None,
+    beside: Callable[[Path], None] | None = None,
 ) -> tuple[Path, ...]:
     """Write a data set that the official validator passes; whole or not at all.
 
@@ -49,10 +55,17 @@ def write_bids_dataset(
         Title, and text of the README (Markdown).
     participants : sequence of mappings
         ``participant_id`` (with or without ``sub-``), and any of ``age``, ``sex``, ``handedness``, ``height``, ``species``.
+        Ages from 89 are written as ``89+``, as the standard asks.
     runs : iterable of RunToWrite
         Taken one after the other, so that they need not be in memory together.
     authors, version, license_name
         For the description; ``version`` is that of this program.
+    approvals : sequence of str
+        Numbers of ethics approvals.
+    changed_on : date, optional
+        Of the file of changes; the latest recording's where omitted.
+    beside : callable, optional
+        Called with the folder before it gets its name, to add what else belongs into it.
 
     Returns
     -------
@@ -74,10 +87,18 @@ def write_bids_dataset(
         partial.mkdir(parents=True)
         try:
             _write_description(
-                partial, name=name, readme=readme, authors=authors, version=version, licence=license_name
+                partial,
+                name=name,
+                readme=readme,
+                authors=authors,
+                version=version,
+                licence=license_name,
+                approvals=approvals,
             )
             _write_participants(partial, participants)
-            written = _write_runs(partial, runs)
+            written = _write_runs(partial, runs, changed_on)
+            if beside is not None:
+                beside(partial)
             if target.exists():
                 target.rmdir()
             partial.rename(target)
@@ -88,7 +109,7 @@ def write_bids_dataset(
     return tuple(target / path.relative_to(partial) for path in written)
 
 
-def _write_runs(root: Path, runs: Iterable[RunToWrite]) -> list[Path]:
+def _write_runs(root: Path, runs: Iterable[RunToWrite], changed_on: date | None) -> list[Path]:
     written: list[Path] = []
     scans: dict[Path, list[str]] = {}
     sessions: dict[Path, dict[str, str]] = {}
@@ -99,14 +120,14 @@ def _write_runs(root: Path, runs: Iterable[RunToWrite]) -> list[Path]:
         folder = root / f"sub-{run.participant}" / (f"ses-{run.session}" if run.session else "")
         path = write_run(folder / "emg", run)
         written.append(path)
-        when = run.start.isoformat(timespec="milliseconds") if run.start else "n/a"
+        when = run.start.isoformat(timespec="milliseconds").replace("+00:00", "Z") if run.start else "n/a"
         entities = f"sub-{run.participant}" + (f"_ses-{run.session}" if run.session else "")
         scans.setdefault(folder / f"{entities}_scans.tsv", []).append(f"emg/{path.name}\t{when}")
         if run.session:
             table = root / f"sub-{run.participant}" / f"sub-{run.participant}_sessions.tsv"
             sessions.setdefault(table, {}).setdefault(f"ses-{run.session}", when)
-    if latest is not None:
-        write_lines(root / "CHANGES", [f"1.0.0 {latest.date().isoformat()}", "  - First version."])
+    if day := changed_on or (latest.date() if latest else None):
+        write_lines(root / "CHANGES", [f"1.0.0 {day.isoformat()}", "  - First version."])
     for table, lines in scans.items():
         write_lines(table, ["filename\tacq_time", *lines])
     for table, rows in sessions.items():
@@ -115,7 +136,7 @@ def _write_runs(root: Path, runs: Iterable[RunToWrite]) -> list[Path]:
 
 
 def _write_description(
-    root: Path, *, name: str, readme: str, authors: Sequence[str], version: str, licence: str
+    root: Path, *, name: str, readme: str, authors: Sequence[str], version: str, licence: str, approvals: Sequence[str]
 ) -> None:
     write_json(
         root / "dataset_description.json",
@@ -126,7 +147,8 @@ def _write_description(
             "License": licence,
             "Authors": list(authors),
             "GeneratedBy": [{"Name": "decussa"} | ({"Version": version} if version else {})],
-        },
+        }
+        | ({"EthicsApprovals": list(approvals)} if approvals else {}),
     )
     (root / "README.md").write_text(readme.rstrip() + "\n", encoding="utf-8")
 
@@ -142,10 +164,17 @@ def _write_participants(root: Path, participants: Sequence[Mapping[str, str | fl
         "\t".join(
             [
                 f"sub-{str(person['participant_id']).removeprefix('sub-')}",
-                *(to_cell(person.get(name, "")) for name in names),
+                *(_person_cell(name, person.get(name, "")) for name in names),
             ]
         )
         for person in participants
     ]
     write_lines(root / "participants.tsv", ["\t".join(["participant_id", *names]), *rows])
     write_json(root / "participants.json", {name: _PERSON_COLUMNS[name] for name in names})
+
+
+def _person_cell(name: str, value: str | float) -> str:
+    """Return a cell; who is very old could be known by it, so that ages from 89 are told as that."""
+    if name == "age" and not isinstance(value, str) and value >= _OLDEST:
+        return f"{_OLDEST}+"
+    return to_cell(value)

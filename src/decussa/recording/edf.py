@@ -7,14 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import UNKNOWN, muscle_and_side, side_of
-from decussa.model.recording import Channel, ChannelKind, Recording
+from decussa.model.recording import Channel, ChannelKind, Recording, Windows
 from decussa.model.units import microvolt_factor
 from decussa.recording.bids import Sidecars, find_sidecars
 from decussa.recording.channel_kind import kind_of_type, kinds_of_labels
+from decussa.recording.channel_windows import read_windows
 from decussa.recording.edf_header import EdfHeader, EdfSignal, read_header
-from decussa.recording.edf_signals import EdfSignals, Line, read_annotations
+from decussa.recording.edf_signals import EdfSignals, Line, Runs, read_stamps
 from decussa.recording.mapping import NO_MAPPING, ChannelMapping, Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
@@ -30,6 +33,7 @@ class _Described:
     unit: str
     target: str
     group: str
+    windows: Windows | None = None
 
 
 def read_edf(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAPPING) -> Recording:
@@ -50,10 +54,12 @@ def read_edf(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAPP
         If the file or its sidecars cannot be believed as they are.
     """
     header = read_header(path)
-    annotations = read_annotations(header)
+    annotations, runs = read_stamps(header)
     beside = find_sidecars(path)
     described, notes = _describe(header, beside, mapping)
-    signals = EdfSignals(header, tuple(Line(item.signal, _uv_per_unit(item, path)) for item in described))
+    lines = tuple(Line(item.signal, _uv_per_unit(item, path)) for item in described)
+    signals = EdfSignals(header, lines, runs)
+    duration_s = float(runs.start_s[-1]) + (header.record_count - int(runs.first[-1])) * header.record_s
     channels = tuple(_channel(header, item, line, mapping) for item, line in zip(described, signals.lines, strict=True))
     _refuse_flat(signals, channels)
     return Recording(
@@ -62,7 +68,7 @@ def read_edf(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAPP
         channels=channels,
         events=find_stimuli(
             where=str(path),
-            duration_s=header.duration_s,
+            duration_s=duration_s,
             sheet=events or beside.events,
             trigger_edges=lambda: _trigger_edges(signals, channels),
             annotations=annotations,
@@ -72,9 +78,9 @@ def read_edf(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAPP
         session=mapping.session or beside.session,
         task=beside.task,
         run=beside.run,
-        duration_s=header.duration_s,
+        duration_s=duration_s,
         start=beside.start or header.start,
-        notes=(*header.notes, *notes, *mapping.notes),
+        notes=(*header.notes, *_say_gaps(runs), *notes, *mapping.notes),
         facts=_filters(described) | beside.facts,
     )
 
@@ -132,6 +138,7 @@ def _match(signals: Sequence[EdfSignal], sheet: Sheet, rows: Sequence[int]) -> t
             _Described(
                 replace(signal, label=name),
                 kind, unit or signal.unit, sheet.cell(row, "target_muscle"), sheet.cell(row, "group"),
+                read_windows(sheet, row),
             )
         )  # fmt: skip
     if differing:
@@ -171,6 +178,7 @@ def _channel(header: EdfHeader, item: _Described, line: Line, mapping: Mapping) 
         side=told.side or side or side_of(item.group) or muscle_and_side(item.signal.label)[1],
         low_uv=low_uv,
         high_uv=high_uv,
+        windows=item.windows,
     )
 
 
@@ -184,10 +192,17 @@ def _trigger_edges(signals: EdfSignals, channels: Sequence[Channel]) -> list[flo
     """Return the onsets of trigger pulses in seconds, from the first trigger channel that has any."""
     for index, channel in enumerate(channels):
         if channel.kind == "trigger":
+            timeline = signals.timeline(index)
             edges = rising_edges(signals.read_channel(index))
+            edges = edges[~np.isin(edges, timeline.first)]  # a channel that comes back changed from a gap did not rise then
             if edges.size:
-                return [float(edge) / channel.rate_hz for edge in edges]
+                return [float(at) for at in timeline.times_s(edges)]
     return []
+
+
+def _say_gaps(runs: Runs) -> tuple[str, ...]:
+    gaps = len(runs.first) - 1
+    return (f"the recording has {gaps} gap{'s' * (gaps > 1)}; no sweep is joined across",) if gaps else ()
 
 
 def _refuse_flat(signals: EdfSignals, channels: Sequence[Channel]) -> None:

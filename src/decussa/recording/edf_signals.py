@@ -14,11 +14,14 @@ from numpy.typing import NDArray
 from decussa.model.errors import MachineError, RecordingError
 from decussa.model.recording import StimulusEvent, SweepBatch
 from decussa.model.sweep import SamplesUv
-from decussa.recording.cutting import place_sweeps
+from decussa.recording.cutting import held_by_all, held_samples
 from decussa.recording.edf_header import EdfHeader, EdfSignal
+from decussa.recording.timeline import Timeline
 
 #: Bytes kept free before samples, so that each can be seen as a word that starts a byte early.
 _LEAD = 1
+#: Data records whose time stamps fit closer than this follow each other: stamps are rounded.
+_SAME_S = 1e-4
 #: Samples read at once where a whole channel is needed.
 _PIECE = 1 << 18
 
@@ -29,6 +32,17 @@ class Annotation:
 
     onset_s: float
     text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Runs:
+    """Data records that follow each other without a gap: number of the first of each run, and its start in seconds.
+
+    Both are arrays of shape (n_runs,); a file without gaps is one run that starts at 0.
+    """
+
+    first: NDArray[np.int64]
+    start_s: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,23 +80,37 @@ class EdfSignals:
 
     header: EdfHeader
     lines: tuple[Line, ...]
+    runs: Runs
+
+    def timeline(self, channel: int) -> Timeline:
+        """Return when the samples of a channel were taken."""
+        per_record = self.lines[channel].signal.samples_per_record
+        return Timeline(
+            rate_hz=self.header.rate_hz(self.lines[channel].signal),
+            total=self.header.record_count * per_record,
+            first=self.runs.first * per_record,
+            start_s=self.runs.start_s,
+        )
 
     def cut(self, channel: int, events: Sequence[StimulusEvent], before_ms: float, after_ms: float) -> SweepBatch:
         """Return the sweeps of ``events`` on ``channel``; only their bytes are read."""
         line = self.lines[channel]
         rate_hz = self.header.rate_hz(line.signal)
-        placed = place_sweeps([event.onset_s for event in events], rate_hz, before_ms, after_ms)
+        placed = self.timeline(channel).place([event.onset_s for event in events], before_ms, after_ms)
         total = self.header.record_count * line.signal.samples_per_record
         samples = np.full((len(events), placed.length), np.nan, dtype=np.float32)
         with open_file(self.header.path) as file:
-            for sweep, first in enumerate(placed.first):
-                start, stop = max(int(first), 0), min(int(first) + placed.length, total)
+            for sweep, (event, first) in enumerate(zip(events, placed.first, strict=True)):
+                held = held_samples(event, rate_hz, total)
+                start = max(int(first), int(placed.low[sweep]), held[0])
+                stop = min(int(first) + placed.length, int(placed.high[sweep]), held[1])
                 if start < stop:
                     cut = line.scale(self._steps(file, line.signal, start, stop))
                     samples[sweep, start - first : stop - first] = cut
-        return SweepBatch(
-            samples_uv=samples, rate_hz=rate_hz, onset_sample=placed.onset_sample, shift_ms=placed.shift_ms
-        )
+        onset_sample = placed.onset_sample
+        if any(event.segment_s is not None for event in events):
+            samples, onset_sample = held_by_all(samples, onset_sample)
+        return SweepBatch(samples_uv=samples, rate_hz=rate_hz, onset_sample=onset_sample, shift_ms=placed.shift_ms)
 
     def read_channel(self, channel: int) -> SamplesUv:
         """Return all samples of one channel, shape (n_samples,), in microvolt (or its own unit where it is no voltage)."""
@@ -138,12 +166,17 @@ def open_file(path: Path) -> FileIO:
 
 
 def read_annotations(header: EdfHeader) -> tuple[Annotation, ...]:
-    """Return the annotations of an EDF+ or BDF+ file in order of onset; none for plain EDF or BDF.
+    """Return the annotations of an EDF+ or BDF+ file in order of onset; none for plain EDF or BDF. See ``read_stamps``."""
+    return read_stamps(header)[0]
+
+
+def read_stamps(header: EdfHeader) -> tuple[tuple[Annotation, ...], Runs]:
+    """Return the annotations of a file in order of onset, and which of its data records follow each other.
 
     Raises
     ------
     RecordingError
-        If the file has gaps (EDF+D whose records do not follow each other), or its time stamps cannot be read.
+        If the time stamps cannot be read, or the data records of EDF+D run backwards.
     """
     carriers = [signal for signal in header.signals if signal.holds_annotations]
     found: list[Annotation] = []
@@ -156,15 +189,13 @@ def read_annotations(header: EdfHeader) -> tuple[Annotation, ...]:
                     block = file.read(carrier.samples_per_record * header.sample_bytes)
                     stamped = _parse_block(header.path, record, block)
                     if carrier is carriers[0]:
-                        starts.append(next((item.onset_s for item in stamped), record * header.record_s))
+                        starts.append(next((item.onset_s for item in stamped), math.nan))
                     found.extend(item for item in stamped if item.text)
-    elif header.discontinuous:
-        raise _has_gaps(header, "no time stamps")
-    if header.discontinuous:
-        _refuse_gaps(header, starts)
     # Time stamps count from the header's whole second; the first record may start a fraction later.
-    zero = starts[0] if starts else 0.0
-    return tuple(sorted((Annotation(item.onset_s - zero, item.text) for item in found), key=lambda item: item.onset_s))
+    zero = starts[0] if starts and math.isfinite(starts[0]) else 0.0
+    runs = _find_runs(header, starts, zero) if header.discontinuous else Runs(np.zeros(1, dtype=np.int64), np.zeros(1))
+    notes = [Annotation(item.onset_s - zero, item.text) for item in found]
+    return tuple(sorted(notes, key=lambda item: item.onset_s)), runs
 
 
 def _parse_block(path: Path, record: int, block: bytes) -> list[Annotation]:
@@ -190,18 +221,29 @@ def _parse_block(path: Path, record: int, block: bytes) -> list[Annotation]:
     return items
 
 
-def _refuse_gaps(header: EdfHeader, starts: Sequence[float]) -> None:
-    steps = np.diff(np.array(starts))
-    wrong = np.flatnonzero(np.abs(steps - header.record_s) > 1e-4)
-    if wrong.size:
-        raise _has_gaps(header, f"a jump of {steps[wrong[0]]:g} s after data record {wrong[0] + 1}")
-
-
-def _has_gaps(header: EdfHeader, found: str) -> RecordingError:
-    return RecordingError(
-        "recording has gaps",
-        where=header.path,
-        expected="data records that follow each other without a gap",
-        found=found,
-        do="export the recording as a continuous file, or each piece on its own",
-    )
+def _find_runs(header: EdfHeader, starts: Sequence[float], zero: float) -> Runs:
+    """Return the runs of a file whose data records need not follow each other (EDF+D, BDF+D)."""
+    unstamped = next((record for record, start_s in enumerate(starts) if math.isnan(start_s)), None if starts else 0)
+    if unstamped is not None:
+        raise RecordingError(
+            "data record has no time stamp",
+            where=header.path,
+            expected="a time for every data record, as the header says that there are gaps",
+            found=f"none in data record {unstamped + 1}",
+            do="export the recording again",
+        )
+    first, start_s = [0], [0.0]
+    for record, stamp in enumerate(starts[1:], start=1):
+        at = stamp - zero
+        if at - (starts[record - 1] - zero) < header.record_s - _SAME_S:
+            raise RecordingError(
+                "data records run backwards",
+                where=header.path,
+                expected=f"data record {record + 1} at {starts[record - 1] - zero + header.record_s:g} s or later",
+                found=f"{at:g} s",
+                do="export the recording again",
+            )
+        if abs(at - (start_s[-1] + (record - first[-1]) * header.record_s)) > _SAME_S:
+            first.append(record)
+            start_s.append(at)
+    return Runs(np.array(first, dtype=np.int64), np.array(start_s, dtype=np.float64))

@@ -39,6 +39,7 @@ EVENT_COLUMNS: tuple[Column, ...] = (
 SESSION_COLUMNS: tuple[Column, ...] = (
     Column("target", "text", "", "Muscle whose response was judged"),
     Column("session_s", "number", "s", "Time of the stimulus from the start of the session"),
+    Column("stop_within", "number", "", "Factor within which ratios had to be known for the block to end early"),
     Column("segment_start_s", "number", "s", "Start, in the file, of the stretch around the stimulus that has no gap"),
     Column("segment_end_s", "number", "s", "End, in the file, of that stretch"),
     Column("verdict", "text", "", "What the session said of the trial: accept, doubtful or reject"),
@@ -50,6 +51,21 @@ STIM_TYPE_LEVELS = {
     "paired": "A conditioning and a test pulse, both magnetic, isi_ms apart",
     "nerve": "One electrical pulse to the nerve of the muscle",
 }
+
+
+def event_value(event: StimulusEvent, name: str) -> str | float:
+    """Return what an event says in a column of ``EVENT_COLUMNS`` or ``SESSION_COLUMNS``; empty or NaN where nothing."""
+    if name == "onset":
+        return event.onset_s
+    if name == "duration":
+        return 0.0
+    if name in ("segment_start_s", "segment_end_s"):
+        return math.nan if event.segment_s is None else event.segment_s[name == "segment_end_s"]
+    if name in ("verdict", "rule", "reason"):
+        said = event.verdict
+        return "" if said is None else said.kind if name == "verdict" else str(getattr(said, name))
+    value: str | float = getattr(event if hasattr(event, name) else event.stimulus, name)
+    return value
 
 
 def read_events(sheet: Sheet) -> tuple[StimulusEvent, ...]:
@@ -103,6 +119,7 @@ def read_stimulus(sheet: Sheet, row: int, *, kind: str, sweep: int, onset_s: flo
         label=sheet.cell(row, "trial_type"),
         target=sheet.cell(row, "target"),
         session_s=sheet.number(row, "session_s"),
+        stop_within=sheet.number(row, "stop_within"),
         segment_s=_read_segment(sheet, row),
         verdict=_read_verdict(sheet, row),
         **{name: sheet.cell(row, name) for name in ("condition", "block", "timepoint", "stim_side", "muscle")},
