@@ -44,8 +44,18 @@ def measure(
     ],
     out: Annotated[
         str, typer.Option(help="Table to write (.csv, .tsv, .parquet), or a folder: a data set that can be resumed.")
-    ],
+    ] = "",
     events: Annotated[Path | None, typer.Option(help="Sheet of stimuli beside the recording.")] = None,
+    mapping: Annotated[
+        Path | None, typer.Option(help="TOML file that says how another lab's names, units and labels are meant.")
+    ] = None,
+    draft_mapping: Annotated[
+        Path | None, typer.Option(help="Write a first version of a mapping here, to complete, and measure nothing.")
+    ] = None,
+    find_artifacts: Annotated[
+        bool,
+        typer.Option("--find-artifacts", help="Take stimulus artifacts for pulses where nothing else tells of them."),
+    ] = False,
     window: Annotated[
         list[str] | None, typer.Option(help="Window of a muscle or channel in ms, such as FCR=10-45; may be repeated.")
     ] = None,
@@ -63,6 +73,13 @@ def measure(
     from decussa.batch.many import check_out, measure_archive
     from decussa.measuring.prepared import FIRST_USE, is_prepared
 
+    if draft_mapping is not None:
+        _draft(paths, events, draft_mapping, as_json=as_json)
+        return
+    if not out:
+        raise UsageError(
+            "no table to write", where="--out", expected="a path ending in .csv, .tsv or .parquet, or a folder"
+        )
     check_out(out)
     settings = _settings(window or [], m_window or [], onset, intervals=intervals)
     if not is_prepared(settings.onset):
@@ -73,6 +90,8 @@ def measure(
             out,
             settings=settings,
             events=events,
+            mapping=mapping,
+            find_artifacts=find_artifacts,
             site=site,
             workers=workers,
             scheduler=scheduler,
@@ -88,6 +107,27 @@ def measure(
         typer.echo(f"Refused: {error}", err=True)
     if archive.refused or archive.faults:
         raise typer.Exit(1)
+
+
+def _draft(paths: list[str], events: Path | None, target: Path, *, as_json: bool) -> None:
+    """Write a first version of a mapping for one recording."""
+    from decussa.recording.mapping_draft import draft_mapping
+    from decussa.recording.whole_file import whole_file
+
+    if len(paths) != 1:
+        raise UsageError("a mapping is drafted from one recording", expected="one path", found=f"{len(paths)}")
+    if target.exists():
+        raise UsageError("draft would replace a file", where=target, do="name another file, or remove it first")
+    text = draft_mapping(paths[0], events)
+    with whole_file(target) as partial:
+        partial.write_text(text, encoding="utf-8")
+    questions = sum('"?"' in line for line in text.splitlines() if not line.startswith("#"))
+    doubts = sum("# doubt:" in line for line in text.splitlines() if not line.startswith("#"))
+    if as_json:
+        print_json({"mapping": str(target), "questions": questions, "doubts": doubts})
+        return
+    typer.echo(f"Written: {target}: {count(questions, 'question')} to answer, {count(doubts, 'doubt')} to settle.")
+    typer.echo("Go through it, then measure with --mapping.")
 
 
 def _tell(archive: Archive) -> None:

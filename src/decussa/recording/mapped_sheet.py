@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from decimal import Decimal
 
 from decussa.model.errors import RecordingError
 from decussa.recording.cell_number import looks_like_day
@@ -89,9 +90,11 @@ def _labels(sheet: Sheet, mapping: Mapping) -> list[LabelMapping | None]:
 def _fill(sheet: Sheet, row: int, label: LabelMapping | None, *, told: bool) -> dict[str, str]:
     """Return the cells that change: what the label says where the row says nothing."""
     cells: dict[str, str] = {}
+    if sheet.cell(row, "onset_ms") and "onset" not in sheet.columns:
+        cells["onset"] = _write(sheet, sheet.number(row, "onset_ms") / 1e3)
     if label is not None:
         if label.stim_type == "none":
-            return {"stim_type": ""}
+            return {**cells, "stim_type": ""}
         cells["trial_type"] = sheet.cell(row, "trial_type") or label.label
         cells["condition"] = sheet.cell(row, "condition") or label.condition or label.label
         cells["stim_type"] = sheet.cell(row, "stim_type") or label.stim_type
@@ -108,8 +111,7 @@ def _number(sheet: Sheet, row: int, name: str, label: LabelMapping) -> dict[str,
     if math.isnan(told):
         return {}
     if math.isnan(written):
-        text = repr(float(told))
-        return {name: text.replace(".", ",") if sheet.decimal_comma else text}
+        return {name: _write(sheet, told)}
     if not math.isclose(told, written, rel_tol=1e-9):
         raise RecordingError(
             f"label {label.label!r} and the column {name} contradict each other",
@@ -119,6 +121,12 @@ def _number(sheet: Sheet, row: int, name: str, label: LabelMapping) -> dict[str,
             do="check that sheet and mapping belong together, and that no columns are swapped",
         )
     return {}
+
+
+def _write(sheet: Sheet, number: float) -> str:
+    """Return a number as the sheet writes numbers."""
+    text = format(Decimal(repr(float(number))), "f")
+    return text.replace(".", ",") if sheet.decimal_comma else text
 
 
 def _check_type(sheet: Sheet, row: int, label: LabelMapping) -> None:

@@ -20,8 +20,8 @@ from decussa.model.recording import ChannelKind
 Axis = Literal["sweep", "channel", "sample"]
 AXES: tuple[Axis, ...] = ("sweep", "channel", "sample")
 Marks = Literal["test", "first"]
-#: The columns that place a stimulus in time where ``onset`` does not: a clock, or the time since the stimulus before.
-TIME_COLUMNS: tuple[str, ...] = ("time_of_day", "interval_s")
+#: What places a stimulus in time where ``onset`` does not: milliseconds, a clock, seconds since the stimulus before.
+TIME_COLUMNS: tuple[str, ...] = ("onset_ms", "time_of_day", "interval_s")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -109,7 +109,7 @@ def _test_times(sheet: Sheet, rows: Sequence[int], groups: Sequence[Group]) -> T
         _interval_s(sheet, row) if sheet.trigger_marks == "first" and len(group) == 1 else 0.0
         for row, group in zip(rows, groups, strict=True)
     ]
-    return np.array([group[-1] for group in groups]) + np.array(late_s)
+    return np.asarray(np.array([group[-1] for group in groups]) + np.array(late_s))
 
 
 def _interval_s(sheet: Sheet, row: int) -> float:
@@ -129,10 +129,14 @@ def _events(sheet: Sheet, rows: Sequence[int], onsets_s: Times, found: PulseFrom
 
 def describe_placing(sheet: Sheet, events: Sequence[StimulusEvent]) -> tuple[str, ...]:
     """Return how the rows of a sheet were placed, in a sentence; none where its onsets hold as they stand."""
-    if not events or events[0].pulse_from == "events":
+    if not events:
         return ()
-    found = _WORDS[events[0].pulse_from]
     times = sheet_times(sheet, stimulus_rows(sheet))
+    if events[0].pulse_from == "events":
+        moved_ms = float(np.abs([event.onset_s for event in events] - times.seconds).max()) * 1e3
+        told = f"onsets in {sheet.path.name} are whole milliseconds; those of the pulses, up to {moved_ms:.1f} ms off, are used"
+        return (told,) if moved_ms > 1e-3 else ()
+    found = _WORDS[events[0].pulse_from]
     how = {
         "onset": "by their onsets", "time_of_day": "by their time of day", "interval_s": "by their intervals",
         "order": "by their order alone, since the sheet tells no times",
