@@ -34,7 +34,7 @@ from decussa.model.table import SUMMARY_COLUMNS, TRIAL_COLUMNS, Column
 from decussa.model.trial import Verdict
 from decussa.protocol.schema import SHIPPED, Coil, Criterion, Limits, People, ProtocolMuscle, Screening, Study
 from decussa.protocol.screening import FORM_VERSION, TOPICS
-from decussa.protocol.steps import PairedCondition, Section, Step, StepBase
+from decussa.protocol.steps import PairedCondition, Section, Step, StepBase, TrackedCondition
 from decussa.session.lifecycle import diagram
 from decussa.session.limits import GATES
 from decussa.session.preparation import GATE_OF
@@ -194,6 +194,10 @@ first muscle where omitted) and a rest before it.
 ### One condition of a paired block: [[steps.conditions]]
 
 {_fields(PairedCondition)}
+
+### One condition of threshold tracking: [[steps.conditions]]
+
+{_fields(TrackedCondition)}
 """
 
 
@@ -229,6 +233,7 @@ def _allowed(info: FieldInfo) -> str:
 
 _KINDS = (
     ("PairedCondition", "list of conditions"),
+    ("TrackedCondition", "list of conditions"),
     ("tuple[float, float]", "two numbers"),
     ("tuple[", "list"),
     ("bool", "true or false"),

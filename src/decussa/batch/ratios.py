@@ -13,6 +13,7 @@ from decussa.batch.rows import Row, Rows, counted
 from decussa.batch.trials import BLOCK, sizes
 from decussa.estimate.average import mean
 from decussa.estimate.ratio import paired_ratio, ratio
+from decussa.estimate.ratio_stopping import widened
 from decussa.model.estimate import Estimate
 
 #: What a pair of pulses is called, by interval in ms. SICI 1-6 ms: Kujirai 1993, doi 10.1113/jphysiol.1993.sp019912;
@@ -30,13 +31,13 @@ def kind_of(isi_ms: float) -> str:
 def ratio_rows(place: Rows, kept: pd.DataFrame, muscle: pd.DataFrame, source: str) -> Iterator[Row]:
     """Yield the ratio rows of one paired condition; ``muscle`` holds all trials of the same muscle and session."""
     kind = kind_of(place.isi_ms)
-    against = _against_unconditioned(kept, muscle)
+    against = _as_stopped(_against_unconditioned(kept, muscle), kept)
     if kind == "paired" and math.isfinite(place.isi_ms):
         against = _with_note(against, f"{place.isi_ms:g} ms is none of the usual intervals")
     against = replace(against, method=f"{against.method}; {source}")
     yield place.row(f"{kind}_ratio", counted(against, kept), "")
     if kind == "lici":
-        yield place.row("lici_second_first", counted(_second_over_first(kept), kept), "")
+        yield place.row("lici_second_first", counted(_as_stopped(_second_over_first(kept), kept), kept), "")
 
 
 def unconditioned_trials(kept: pd.DataFrame, muscle: pd.DataFrame) -> tuple[pd.DataFrame, int]:
@@ -69,6 +70,15 @@ def _against_unconditioned(kept: pd.DataFrame, muscle: pd.DataFrame) -> Estimate
     if doubtful:
         estimate = replace(estimate, method=f"{estimate.method}; {doubtful} doubtful unconditioned trials included")
     return estimate
+
+
+def _as_stopped(found: Estimate, kept: pd.DataFrame) -> Estimate:
+    """Return a ratio with the wider interval of a block that could end early, where it could."""
+    factors = kept["stop_within"].dropna().unique()
+    if not len(factors):
+        return found
+    said = f"block could end within a factor of {', '.join(f'{factor:g}' for factor in factors)}"
+    return widened(replace(found, method=f"{found.method}; {said}"))
 
 
 def _block(trials: pd.DataFrame) -> pd.Series[str]:

@@ -20,7 +20,15 @@ from decussa.model.table import SUMMARY_NAMES, TRIAL_COLUMNS
 from decussa.model.trial import VERDICTS, Verdict
 from decussa.plan.session import step_name
 from decussa.protocol.schema import Protocol
-from decussa.protocol.steps import Familiarisation, Hotspot, TestIntensity, Threshold, TrunkLevels
+from decussa.protocol.steps import (
+    Familiarisation,
+    Hotspot,
+    PairedBlock,
+    TestIntensity,
+    Threshold,
+    ThresholdTracking,
+    TrunkLevels,
+)
 from decussa.session.clock import from_text
 from decussa.session.measuring import window_of
 from decussa.session.operator import verdict_said
@@ -38,10 +46,12 @@ FOUND_UNITS = {
     "test_intensity": "% MSO",
     "hotspot_x": "cm",
     "hotspot_y": "cm",
+    "tracked_test": "% MSO",
+    "tracked_inhibition": "%",
     "mmax": "uV",
     "mvc": "uV",
 }
-_SEARCHES = (Familiarisation, Hotspot, Threshold, TestIntensity, TrunkLevels)
+_SEARCHES = (Familiarisation, Hotspot, Threshold, TestIntensity, ThresholdTracking, TrunkLevels)
 #: Quantities of the summary that a plan's own finding replaces.
 _REPLACED = {"rmt", "amt"}
 
@@ -143,10 +153,17 @@ def _row(given: Given, label: str, values: Any, protocol: Protocol, session: str
         "current_ma": stimulus.current_ma,
         "isi_ms": stimulus.isi_ms,
         "contraction_pct": request.contraction_pct,
+        "stop_within": _stop_within(request, protocol),
         "window_start_ms": window[0],
         "window_end_ms": window[1],
         "method": given.entry.measured.method if given.entry.measured is not None else "",
     }
+
+
+def _stop_within(request: Deliver, protocol: Protocol) -> float:
+    """Return the factor of a paired block's rule for ending early, NaN where its number of trials was fixed."""
+    step = next((step for step in protocol.steps if step_name(step) == request.step), None)
+    return step.within if isinstance(step, PairedBlock) and step.within is not None else math.nan
 
 
 class _JournalSignals:
@@ -238,13 +255,15 @@ def with_findings(summary: pd.DataFrame, found: Found, session: str) -> pd.DataF
     participant, _, number = session.rpartition("-")
     rows = []
     for name, estimate in found.items():
-        label, _, quantity = name.rpartition("/")
+        label, _, quantity_of = name.rpartition("/")
+        quantity, _, condition = quantity_of.partition(": ")
         muscle, side = muscle_and_side(label)
         row: dict[str, Any] = dict.fromkeys(SUMMARY_NAMES, "")
         row |= {"isi_ms": math.nan, "intensity_mso": math.nan, "participant": participant, "session": number}
         row |= {
             "muscle": muscle.key or label,
             "side": side,
+            "condition": condition,
             "quantity": quantity,
             "unit": FOUND_UNITS.get(quantity, ""),
         }

@@ -9,10 +9,11 @@ simulated log-normal and gamma sizes and judged on others (bench/ratio.py).
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
-from decussa.estimate.average import finite_values
+from decussa.estimate.average import exponential, finite_values
 from decussa.estimate.ratio import ratio
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
@@ -64,6 +65,23 @@ def start(*, within: float = 1.5, fewest: int = 10, most: int = 40) -> State:
     return State(within=within, fewest=fewest, most=most)
 
 
+def of_block(
+    conditioned_uv: Iterable[float], unconditioned_uv: Iterable[float], *, within: float, fewest: int, most: int
+) -> State:
+    """Return the state of a block after these trials, µV; those without a size are left out.
+
+    Raises
+    ------
+    UsageError
+        If the rule cannot be meant, or a size is negative or infinite.
+    """
+    sizes = ([size for size in one if not math.isnan(size)] for one in (conditioned_uv, unconditioned_uv))
+    conditioned, unconditioned = (tuple(finite_values(one, name="sizes", least=0.0).tolist()) for one in sizes)
+    return replace(
+        start(within=within, fewest=fewest, most=most), conditioned_uv=conditioned, unconditioned_uv=unconditioned
+    )
+
+
 def suggest(state: State) -> Condition:
     """Return the condition that has had fewer trials; the unconditioned one where they are even."""
     return "conditioned" if len(state.conditioned_uv) < len(state.unconditioned_uv) else "unconditioned"
@@ -89,11 +107,16 @@ def summary(state: State) -> Estimate:
     """Return the ratio of arithmetic means with the widened interval; ``method`` states the rule."""
     found = ratio(state.conditioned_uv, state.unconditioned_uv, method="log-t")
     rule = f"trials until within a factor of {state.within:g}, {state.fewest} to {state.most} of each"
-    found = replace(found, method=f"{found.method}; {rule}, interval widened by {WIDENED:g} for stopping")
-    if not found.value > 0 or not found.low > 0:
+    return widened(replace(found, method=f"{found.method}; {rule}"))
+
+
+def widened(found: Estimate) -> Estimate:
+    """Return a ratio of a block that was allowed to stop, with the interval that then keeps its level."""
+    found = replace(found, method=f"{found.method}; interval widened by {WIDENED:g} for stopping")
+    if not (found.value > 0 and found.low > 0):
         return found
-    factor = (found.high / found.value) ** WIDENED
-    return replace(found, low=found.value / factor, high=found.value * factor)
+    low, high = (exponential(WIDENED * math.log(end / found.value)) for end in (found.low, found.high))
+    return replace(found, low=found.value * low, high=found.value * high)
 
 
 def done(state: State) -> bool:

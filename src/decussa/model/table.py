@@ -41,6 +41,7 @@ TRIAL_COLUMNS: tuple[Column, ...] = (
     Column("isi_ms", "number", "ms", "Interstimulus interval asked for, onset to onset"),
     Column("isi_measured_ms", "number", "ms", "Interstimulus interval between the two artifacts"),
     Column("contraction_pct", "number", "% MVC", "Contraction asked for"),
+    Column("stop_within", "number", "", "Factor within which ratios had to be known for their block to end early"),
     Column("background_rms_uv", "number", "uV", "RMS of the EMG in the baseline before the first pulse"),
     Column("amplitude_uv", "number", "uV", "Raw peak-to-peak in the window"),
     Column("size_uv", "number", "uV", "Peak-to-peak corrected for what noise and background add; may be 0"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Generator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass
 
 from decussa.model.dialogue import Plan, Refused, Reply, Request, Trial
@@ -30,15 +30,24 @@ class Condition:
     stimulus: Stimulus
 
 
+#: Whether the usable trials so far, each with the name of its condition, are all that is needed.
+Enough = Callable[[Sequence[tuple[str, Trial]]], bool]
+
+
 def give_block(
-    frame: Frame, order: Sequence[Sequence[Condition]], *, contraction_pct: float = 0.0, why: str = ""
+    frame: Frame,
+    order: Sequence[Sequence[Condition]],
+    *,
+    contraction_pct: float = 0.0,
+    why: str = "",
+    enough: Enough = lambda _: False,
 ) -> Generator[Request, Reply, tuple[Trial, ...]]:
     """Give small blocks in order; rejected and lost trials come again at the end of their small block.
 
-    A condition whose intensity is refused is left out from there on; any other refusal ends the block. Returns the usable
-    trials.
+    A condition whose intensity is refused is left out from there on; any other refusal ends the block. After each small block
+    ``enough`` is told the usable trials, each with its condition, and may end it. Returns the usable trials.
     """
-    kept: list[Trial] = []
+    kept: list[tuple[str, Trial]] = []
     left_out: set[Condition] = set()
     for small_block in order:
         waiting = list(small_block)
@@ -51,15 +60,21 @@ def give_block(
                     condition.stimulus, condition=condition.name, contraction_pct=contraction_pct, why=why
                 )
                 if isinstance(reply, Trial) and usable(reply):
-                    kept.append(reply)
+                    kept.append((condition.name, reply))
                 elif not isinstance(reply, Refused):
                     again.append(condition)
                 elif reply.limit in OF_ONE_INTENSITY:
                     left_out.add(condition)
                 else:
-                    return tuple(kept)
+                    return _trials(kept)
             waiting = again
-    return tuple(kept)
+        if enough(kept):
+            break
+    return _trials(kept)
+
+
+def _trials(kept: Sequence[tuple[str, Trial]]) -> tuple[Trial, ...]:
+    return tuple(trial for _, trial in kept)
 
 
 def impossible(frame: Frame, texts: Sequence[str]) -> list[str]:

@@ -20,6 +20,7 @@ from decussa.plan.frame import Frame, rest
 from decussa.plan.paired_block import give_paired_block
 from decussa.plan.recheck import recheck
 from decussa.plan.step import Ended, advance
+from decussa.plan.track_thresholds import track_thresholds
 from decussa.plan.trunk import find_trunk_levels
 from decussa.protocol.intensity import Reference
 from decussa.protocol.order import draw_waits
@@ -40,6 +41,7 @@ PLANS: Mapping[str, Callable[[Frame, Any], Plan]] = {
     "single": give_single_block,
     "recruitment curve": give_recruitment_curve,
     "paired": give_paired_block,
+    "tracking": track_thresholds,
     "silent period": give_silent_period_block,
     "trunk levels": find_trunk_levels,
     "re-check": recheck,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from decussa.model.errors import UsageError
 from decussa.protocol.intensity import Intensity, read_intensity
@@ -130,12 +130,50 @@ class PairedCondition(Section):
 
 
 class PairedBlock(StepBase):
-    """Test pulses alone and pairs, interleaved."""
+    """Test pulses alone and pairs, interleaved.
+
+    ``within`` lets the block end before ``trials`` of each condition, but not before ``fewest``: once the interval of every
+    ratio lies within this factor of it (1.5 means from two thirds to one and a half times the ratio). Without it every trial is
+    given.
+    """
 
     kind: Literal["paired"]
     test: IntensityText
     trials: Trials = 16
     conditions: Annotated[tuple[PairedCondition, ...], Field(min_length=1, max_length=12)]
+    contraction_pct: Contraction = 0
+    within: Annotated[float, Field(ge=1.1, le=5)] | None = None
+    fewest: Annotated[int, Field(ge=5, le=200)] = 10
+
+    @model_validator(mode="after")
+    def _check(self) -> PairedBlock:
+        if self.within is not None and self.fewest > self.trials:
+            raise ValueError(f"fewest cannot be more than trials, which is {self.trials}")
+        return self
+
+
+class TrackedCondition(Section):
+    """One pair whose test intensity is tracked."""
+
+    name: str
+    isi_ms: Annotated[float, Field(gt=0, le=500)]
+    conditioning: IntensityText
+
+
+class ThresholdTracking(StepBase):
+    """Paired pulses by threshold tracking: the test intensity that keeps the response at a target, alone and in pairs.
+
+    Every track begins at ``start``. A response below the target less its tolerance raises the track's next intensity by a step,
+    one above lowers it.
+    """
+
+    kind: Literal["tracking"]
+    conditions: Annotated[tuple[TrackedCondition, ...], Field(min_length=1, max_length=12)]
+    start: IntensityText = "120 % RMT"
+    target_uv: Annotated[float, Field(ge=50, le=5000)] = 200
+    tolerance_pct: Annotated[float, Field(ge=5, le=50)] = 20
+    step_mso: Annotated[float, Field(gt=0, le=5)] = 1
+    trials: Trials = 20
     contraction_pct: Contraction = 0
 
 
@@ -183,6 +221,7 @@ Step = Annotated[
     | SingleBlock
     | RecruitmentCurve
     | PairedBlock
+    | ThresholdTracking
     | SilentPeriodBlock
     | TrunkLevels
     | Recheck
@@ -202,6 +241,8 @@ def planned_intensities(step: StepBase) -> list[Intensity]:
         texts = [step.test]
         for condition in step.conditions:
             texts += [condition.conditioning, condition.test]
+    elif isinstance(step, ThresholdTracking):
+        texts = [step.start, *(condition.conditioning for condition in step.conditions)]
     return [read_intensity(text) for text in dict.fromkeys(texts)]
 
 
@@ -215,5 +256,7 @@ def planned_stimuli(step: StepBase) -> tuple[int, bool]:
         return step.trials * len(step.intensities), False
     if isinstance(step, PairedBlock):
         tests = {step.test} | {condition.test for condition in step.conditions}
-        return step.trials * (len(step.conditions) + len(tests)), False
+        return step.trials * (len(step.conditions) + len(tests)), step.within is not None
+    if isinstance(step, ThresholdTracking):
+        return step.trials * (len(step.conditions) + 1), False
     return 0, False

@@ -19,6 +19,8 @@ _SEARCHED = (
     ("rmt_recheck", "% MSO"),
     ("hotspot_x", "cm"),
     ("hotspot_y", "cm"),
+    ("tracked_test", "% MSO"),
+    ("tracked_inhibition", "%"),
 )
 _CURVE = (("s50", "% MSO"), ("slope", "uV per % MSO"), ("mep_max", "uV"), ("curve_threshold", "% MSO"))
 
@@ -70,7 +72,7 @@ def results_of(place: MusclePlace, remarks: Remarks) -> list[Result]:
 def lines_of(place: MusclePlace) -> list[Line]:
     """Return every quantity of one muscle that the summary has, in the order in which they are read."""
     lines = [
-        Line(words.quantity_name(row.quantity, ""), row, unit)
+        Line(words.quantity_name(row.quantity, row.condition), row, unit)
         for quantity, unit in _SEARCHED
         for row in place.rows(quantity)
         if math.isfinite(row.estimate.value)

@@ -34,6 +34,8 @@ QUANTITIES: Mapping[str, str] = {
     "lici_ratio": "LICI, {}",
     "paired_ratio": "Paired over single, {}",
     "lici_second_first": "LICI, second over first, {}",
+    "tracked_test": "Tracked intensity, test alone",
+    "tracked_inhibition": "Tracked inhibition, {}",
     "s50": "Half of the curve’s maximum",
     "slope": "Slope at half of the maximum",
     "mep_max": "Maximum of the curve",

@@ -40,6 +40,8 @@ _QUANTITIES: Mapping[str, tuple[Named, str]] = {
     "test_intensity": (lambda: phrase("Test intensity"), "% MSO"),
     "hotspot_x": (lambda: phrase("Hotspot, to the right"), "cm"),
     "hotspot_y": (lambda: phrase("Hotspot, forward"), "cm"),
+    "tracked_test": (lambda: phrase("Tracked, test alone"), "% MSO"),
+    "tracked_inhibition": (lambda: phrase("Tracked inhibition"), "%"),
     "mmax": (lambda: phrase("Mmax"), "µV"),
     "mvc": (lambda: phrase("Maximal contraction"), "µV RMS"),
 }
@@ -50,6 +52,7 @@ _STEPS: Mapping[str, Named] = {
     "hotspot": lambda: phrase("Hotspot"),
     "test intensity": lambda: phrase("Test intensity"),
     "paired": lambda: phrase("Paired block"),
+    "tracking": lambda: phrase("Threshold tracking"),
     "single": lambda: phrase("Single pulses"),
     "recruitment curve": lambda: phrase("Recruitment curve"),
     "silent period": lambda: phrase("Silent period"),
@@ -126,9 +129,10 @@ def value_of(estimate: Estimate) -> str:
 
 def quantity(key: str) -> tuple[str, str, str]:
     """Return name, unit and muscle of a finding such as ``FDI right/rmt``."""
-    label, _, name = key.rpartition("/")
+    label, _, of_condition = key.rpartition("/")
+    name, colon, condition = of_condition.partition(": ")
     named, unit = _QUANTITIES.get(name, (None, ""))
-    return named() if named else name.replace("_", " "), unit, label
+    return (named() if named else name.replace("_", " ")) + colon + condition, unit, label
 
 
 def verdict_words(kind: str) -> str:
