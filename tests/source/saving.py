@@ -28,8 +28,8 @@ class Lab:
         self.time = Time(steady=lambda: self.now, of_day=lambda: MORNING.timestamp() + self.now, wait=self.wait)
         self.settings = FolderSettings(patience_s=patience_s)
 
-    def source(self, **more):
-        return FolderSource(self.folder, [LABEL], read, ENDINGS, settings=self.settings, clock=self.time, **more)
+    def source(self):
+        return FolderSource(self.folder, [LABEL], read, ENDINGS, settings=self.settings, clock=self.time)
 
     def wait(self, seconds):
         until = self.now + seconds

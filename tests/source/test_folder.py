@@ -306,9 +306,8 @@ def test_a_stimulus_that_is_asked_for_again_has_the_same_answer(lab):
 
 
 def test_giving_up_ends_the_wait(lab):
-    over = []
-    with lab.source(given_up=lambda: bool(over)) as source:
-        lab.later(2.0, lambda: over.append(1))
+    with lab.source() as source:
+        lab.later(2.0, source.give_up)
         came = source.deliver(request(), 1)
 
     assert came.is_nothing

@@ -21,11 +21,12 @@ from decussa.model.estimate import Estimate, SilentPeriod
 from decussa.model.stimulus import Stimulus
 from decussa.model.sweep import Sweep
 from decussa.model.trial import Verdict
+from decussa.quality.finding import Finding
 from decussa.store.records import Body, Event, Measured
 
 VERSION = 1
 SWEEP_MARK = b"SWEEP"
-_PARTS: tuple[type, ...] = (Stimulus, Verdict, Estimate, SilentPeriod, Measured)
+_PARTS: tuple[type, ...] = (Stimulus, Verdict, Estimate, SilentPeriod, Measured, Finding)
 RECORDS: dict[str, type] = {
     record.__name__: record for record in (*get_args(Request), *get_args(Reply), *get_args(Event), *_PARTS)
 }

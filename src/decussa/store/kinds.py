@@ -10,6 +10,7 @@ from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
 from decussa.model.trial import Verdict
+from decussa.quality.finding import Finding
 from decussa.store import preparing as p
 from decussa.store import records as r
 
@@ -28,6 +29,8 @@ Kind = Literal[
     "electrodes",
     "head measured",
     "person described",
+    "signal checked",
+    "site accepted",
     "confirmed",
     "waived",
     "started",
@@ -69,6 +72,10 @@ class KindOfEntry:
 
 _HASH = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"
 
+_FINDING = Finding(
+    check="noise at rest", channel="FCR left", state="good", words="3.1 µV RMS, limit 10.", value=3.1, low=2.9, high=3.4,
+    unit="µV RMS", method="median of stretches", n=52,
+)  # fmt: skip
 KINDS: dict[Kind, KindOfEntry] = {
     "study created": KindOfEntry(
         "The study was made and its protocol locked; the first entry of the journal `study`.",
@@ -144,6 +151,16 @@ KINDS: dict[Kind, KindOfEntry] = {
     ),
     "person described": KindOfEntry(
         "Height and preferred hand were noted.", (p.PersonDescribed,), p.PersonDescribed(height_cm=172, hand="right")
+    ),
+    "signal checked": KindOfEntry(
+        "The signals were looked at before the first pulse: noise, mains, offset, range, leads, trigger, rate.",
+        (p.SignalChecked,),
+        p.SignalChecked(source="stream", findings=(_FINDING,), operator="OP1"),
+    ),
+    "site accepted": KindOfEntry(
+        "The set-up of a lab was checked and accepted for the study; in the journal `study`.",
+        (p.SiteAccepted,),
+        p.SiteAccepted(source="stream", findings=(_FINDING,), words="new amplifier", operator="PI1", verified=True),
     ),
     "confirmed": KindOfEntry(
         "An item of the preparation holds, or was taken back.",

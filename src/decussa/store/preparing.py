@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from decussa.quality.finding import Finding
+
 #: What came of a screening: nothing flagged, somebody entitled must decide, or excluded.
 Outcome = Literal["go", "review", "stop"]
 #: What somebody entitled may decide about a flagged answer.
@@ -105,6 +107,27 @@ class Waived:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SignalChecked:
+    """What a check of the signals found, from which source (such as ``stream``): every figure with its verdict."""
+
+    source: str
+    findings: tuple[Finding, ...]
+    operator: str = ""
+    verified: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteAccepted:
+    """The set-up of a lab as somebody accepted it for a study: what was checked, with figures, and their words."""
+
+    source: str
+    findings: tuple[Finding, ...]
+    words: str = ""
+    operator: str = ""
+    verified: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionPlanned:
     """When a session is to take place: day and time of the lab's clock, without a zone; empty: no longer planned."""
 
@@ -151,4 +174,6 @@ Preparing = (
     | OperatorAdded
     | PinChanged
     | FollowedUp
+    | SignalChecked
+    | SiteAccepted
 )

@@ -7,6 +7,7 @@ still missing, is set aside with words; the operator then says what became of th
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
@@ -44,10 +45,6 @@ class Time:
     wait: Callable[[float], None] = time.sleep
 
 
-def _never() -> bool:
-    return False
-
-
 class FolderSource:
     """Sweeps out of the files that a recorder saves.
 
@@ -61,8 +58,6 @@ class FolderSource:
         From a path to a ``Recording``; raises ``DecussaError`` for a file that cannot be read (yet).
     endings : collection of str
         Endings of the files that count.
-    given_up : callable
-        Whether the operator no longer waits for the file of this stimulus; asked at every look.
     """
 
     name = "folder"
@@ -77,9 +72,9 @@ class FolderSource:
         *,
         settings: FolderSettings = FolderSettings(),
         clock: Time = Time(),
-        given_up: Callable[[], bool] = _never,
     ) -> None:
-        self._read, self._settings, self._time, self._given_up = read, settings, clock, given_up
+        self._read, self._settings, self._time = read, settings, clock
+        self._given_up = threading.Event()
         self._watch = FolderWatch(folder, endings, clock.steady, settings.settle_s)
         self._channels = tuple(_channel(label) for label in labels)
         self._known: list[Sweep] = []
@@ -122,10 +117,11 @@ class FolderSource:
         """Wait for the file of this stimulus; what else came is said."""
         if self._last is not None and self._last.number == number:
             return self._last
+        self._given_up.clear()
         said = list(self._set_aside())
         begun_before = self._watch.in_hand() | self._unfinished
         asked = _Asked(request, at=self._time.of_day(), steady=self._time.steady())
-        while self._time.steady() < asked.steady + self._settings.patience_s and not self._given_up():
+        while self._time.steady() < asked.steady + self._settings.patience_s and not self._given_up.is_set():
             for path in self._watch.look():
                 taken = self._try(path, asked, said, begun=path in begun_before)
                 if taken is not None:
@@ -135,6 +131,10 @@ class FolderSource:
         self._late.none_came(asked.steady)
         said.append("No file came that is certain to be the one of this stimulus.")
         return Delivered(number=number, said=tuple(dict.fromkeys(said)))
+
+    def give_up(self) -> None:
+        """Stop waiting: the operator says that no file will come. Called from another thread."""
+        self._given_up.set()
 
     def _try(self, path: Path, asked: _Asked, said: list[str], *, begun: bool) -> FoundSweep | None:
         """Return the sweep of a file where it is the one that was asked for; else say why it is not."""
