@@ -168,6 +168,7 @@ def _into_data_set(
     job = replace(job, parts=PartStore(out, elsewhere))
     tasks = [Task(source, there.get(source.identity)) for source in sources]
     outcomes = list(_work(job, tasks, workers, scheduler, progress))
+    PartStore(out).tidy(asked)
     archive = _sum_up(outcomes)
     return replace(archive, out=out if archive.rows else "")
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -31,6 +31,8 @@ IDENTITY_DIGITS, STATE_DIGITS = 16, 24
 NOBODY = "__HIVE_DEFAULT_PARTITION__"
 
 _NAME = re.compile(rf"-([0-9a-f]{{{IDENTITY_DIGITS}}})-([0-9a-f]{{{STATE_DIGITS}}})\.parquet$")
+#: A part under the name it has while it is written.
+_HALF = re.compile(rf"/\.[^/]*-([0-9a-f]{{{IDENTITY_DIGITS}}})-[0-9a-f]{{{STATE_DIGITS}}}(?:-[0-9a-f]{{8}})?\.parquet$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +64,13 @@ class PartStore:
             identity: Part(tuple(place for place, _ in held), held[0][1] if len(held) == 1 else "")
             for identity, held in found.items()
         }
+
+    def tidy(self, identities: Set[str]) -> None:
+        """Remove what killed workers left half written of these recordings, when nobody works on them any more."""
+        for place in self._files():
+            match = _HALF.search(place)
+            if match is not None and match.group(1) in identities:
+                discard(place)
 
     def find(self, known: Part | None, identity: str, state: str) -> dict[str, Any] | None:
         """Return the provenance of rows that are there already for a recording in this state, else None.

@@ -12,7 +12,7 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from itertools import islice
-from multiprocessing import get_context
+from multiprocessing import get_all_start_methods, get_context
 from typing import Any
 
 from decussa.batch.one import Job, Outcome, Source, measure_one
@@ -47,7 +47,7 @@ def in_processes(job: Job, tasks: Iterable[Task], workers: int) -> Iterator[Outc
     waiting = iter(tasks)
     again: deque[Task] = deque()
     while True:
-        pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
+        pool = _processes(workers)
         held: deque[tuple[Task, Future[Outcome]]] = deque()
         try:
             while True:
@@ -141,6 +141,15 @@ def _next(again: deque[Task], waiting: Iterator[Task]) -> Task | None:
     return again.popleft() if again else next(waiting, None)
 
 
+def _processes(workers: int) -> ProcessPoolExecutor:
+    """Return processes that share what they load, where the system can do that; none is a copy of this one in full work."""
+    if "forkserver" not in get_all_start_methods():
+        return ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
+    context = get_context("forkserver")
+    context.set_forkserver_preload([measure_one.__module__])
+    return ProcessPoolExecutor(workers, mp_context=context)
+
+
 def _submit(pool: ProcessPoolExecutor, job: Job, task: Task) -> Future[Outcome]:
     try:
         return pool.submit(measure_one, job, task.source, task.known)
@@ -158,7 +167,7 @@ def _result(future: Future[Outcome]) -> Outcome | None:
 
 
 def _alone(job: Job, task: Task) -> Outcome:
-    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+    with _processes(1) as pool:
         outcome = _result(_submit(pool, job, task))
     return outcome or _refused(
         task, "the process ended while it measured this recording", "free some memory and repeat"
