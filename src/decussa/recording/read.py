@@ -16,9 +16,13 @@ from decussa.model.recording import Recording
 from decussa.recording.edf import read_edf
 from decussa.recording.edf_header import is_edf
 from decussa.recording.given import complete, read_given_sheet
+from decussa.recording.hdf5 import is_hdf5, read_hdf5
 from decussa.recording.mapping import NO_MAPPING, Mapping
+from decussa.recording.mat5 import is_mat5, read_mat5
+from decussa.recording.numpy_file import is_npy, is_npz, read_npy, read_npz
 from decussa.recording.sheet import Sheet
 from decussa.recording.text import is_text, read_text_recording
+from decussa.recording.xdf import is_xdf, read_xdf
 
 _FIRST_BYTES = 4096
 _CHUNK_BYTES = 1 << 20
@@ -33,9 +37,19 @@ class Format:
     matches: Callable[[bytes], bool]
     read: Callable[[Path, Sheet | None, Mapping], Recording]
 
+    @property
+    def in_folders(self) -> bool:
+        """Whether files of a folder with such an ending are recordings: text may be anything."""
+        return self.name != "text"
+
 
 FORMATS: tuple[Format, ...] = (
     Format("EDF or BDF", (".edf", ".bdf"), is_edf, read_edf),
+    Format("XDF", (".xdf",), is_xdf, read_xdf),
+    Format("MAT", (".mat",), is_mat5, read_mat5),
+    Format("HDF5, MAT 7.3 or NWB", (".h5", ".hdf5", ".nwb"), is_hdf5, read_hdf5),
+    Format("NumPy archive", (".npz",), is_npz, read_npz),
+    Format("NumPy array", (".npy",), is_npy, read_npy),
     Format("text", (".csv", ".tsv", ".txt"), is_text, read_text_recording),
 )  # fmt: skip
 
@@ -123,7 +137,7 @@ def fingerprint(path: str | Path) -> str:
 def choose_recordings(names: Sequence[PurePath]) -> list[PurePath]:
     """Return those of a folder's files, named relative to it, that are recordings; see ``find_recordings``."""
     apart = {"derivatives", "sourcedata", "code"}
-    endings = {ending for entry in FORMATS for ending in entry.endings if ending in {".edf", ".bdf"}}
+    endings = {ending for entry in FORMATS if entry.in_folders for ending in entry.endings}
     files = [
         name
         for name in sorted(names)
