@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,6 +12,7 @@ from scipy import stats
 
 from decussa.estimate.average import finite_values
 from decussa.estimate.binomial import wilson
+from decussa.estimate.intraclass import intraclass
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 
@@ -143,40 +144,15 @@ def absolute_agreement(scores: ArrayLike) -> Estimate:
     method = "ICC(2,1), two-way random, absolute agreement, single rater"
     if values.ndim != 2 or values.shape[1] < 2 or not np.isfinite(values).all():
         raise UsageError("scores cannot be compared", expected="targets by two raters or more, all finite")
-    n, k = values.shape
-    if n < 2:
-        return Estimate(n=n, method=method, reason=f"{n} marks by both cannot tell")
-    grand = values.mean()
-    targets = k * float(np.sum((values.mean(axis=1) - grand) ** 2)) / (n - 1)
-    raters = n * float(np.sum((values.mean(axis=0) - grand) ** 2)) / (k - 1)
-    residuals = values - values.mean(axis=1, keepdims=True) - values.mean(axis=0) + grand
-    error = float(np.sum(residuals**2)) / ((n - 1) * (k - 1))
-    below = targets + (k - 1) * error + k * (raters - error) / n
-    if below <= 0 or targets == 0:
-        return Estimate(n=n, method=method, reason="the marks do not differ between trials")
-    value = (targets - error) / below
-    # Up to rounding: what is left of differences that are none.
-    if 1 - value < 1e-12:
-        return Estimate(value=1.0, n=n, method=method, reason="the raters never differ: no interval")
-    low, high = _icc_interval(value, targets, raters, error, n, k)
-    return Estimate(value=value, low=low, high=high, n=n, method=method)
+    if len(values) < 2:
+        return Estimate(n=len(values), method=method, reason=f"{len(values)} marks by both cannot tell")
+    found = next(form.estimate for form in intraclass(values) if form.form == "ICC(2,1)")
+    if math.isnan(found.value):
+        return replace(found, method=method, reason="the marks do not differ between trials")
+    return replace(found, method=method)
 
 
-def _icc_interval(value: float, targets: float, raters: float, error: float, n: int, k: int) -> tuple[float, float]:
-    share = k * value / (n * (1 - value))
-    own = 1 + k * value * (n - 1) / (n * (1 - value))
-    df = (share * raters + own * error) ** 2 / (
-        (share * raters) ** 2 / (k - 1) + (own * error) ** 2 / ((n - 1) * (k - 1))
-    )
-    tail = 0.5 + LEVEL / 2
-    f_low, f_high = float(stats.f.ppf(tail, n - 1, df)), float(stats.f.ppf(tail, df, n - 1))
-    rest = k * raters + (k * n - k - n) * error
-    low = n * (targets - f_low * error) / (f_low * rest + n * targets)
-    high = n * (f_high * targets - error) / (rest + n * f_high * targets)
-    return low, high
-
-
-def limits_of_agreement(first: ArrayLike, second: ArrayLike) -> LimitsOfAgreement:
+def limits_of_agreement(first: ArrayLike, second: ArrayLike, *, spreads: float = WITHIN) -> LimitsOfAgreement:
     """Return mean difference (first minus second) and 95 % limits of agreement of two raters' marks.
 
     Bland and Altman 1986, doi 10.1016/S0140-6736(86)90837-8: bias ± 1.96 SD of the differences; intervals by Student's t,
@@ -185,6 +161,8 @@ def limits_of_agreement(first: ArrayLike, second: ArrayLike) -> LimitsOfAgreemen
     Parameters
     ----------
     first, second : array, shape (n,), one unit
+    spreads : float
+        Standard deviations from the bias to a limit: 1.96, or the round 2 of the paper.
 
     Returns
     -------
@@ -200,7 +178,7 @@ def limits_of_agreement(first: ArrayLike, second: ArrayLike) -> LimitsOfAgreemen
         raise UsageError("raters marked different trials", expected=f"{one.size} marks", found=str(other.size))
     differences = one - other
     n = differences.size
-    name = "limits of agreement, bias ± 1.96 SD of the differences"
+    name = f"limits of agreement, bias ± {spreads:.3g} SD of the differences"
     if n < 3:
         lacking = Estimate(n=n, method=name, reason=f"{n} marks by both cannot tell")
         return LimitsOfAgreement(bias=lacking, lower=lacking, upper=lacking, sd=math.nan)
@@ -216,8 +194,8 @@ def limits_of_agreement(first: ArrayLike, second: ArrayLike) -> LimitsOfAgreemen
     of_limit = sd * math.sqrt(3 / n)
     return LimitsOfAgreement(
         bias=around(bias, sd / math.sqrt(n), "mean difference, Student's t"),
-        lower=around(bias - WITHIN * sd, of_limit, name),
-        upper=around(bias + WITHIN * sd, of_limit, name),
+        lower=around(bias - spreads * sd, of_limit, name),
+        upper=around(bias + spreads * sd, of_limit, name),
         sd=sd,
     )
 
