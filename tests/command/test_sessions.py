@@ -157,3 +157,15 @@ def test_a_protocol_that_is_not_there_is_refused_with_those_that_are(run, tmp_pa
     code, _, err = run("new", tmp_path / "n", "--protocol", "knee")
     assert code == 2
     assert "forearm" in one_sentence(err)
+
+
+def test_a_watched_folder_is_named_is_there_and_never_runs_by_itself(run, study, tmp_path):
+    base = ("run", study, "--participant", "P07", "--source", "folder")
+    for more, words in (
+        ((), "no folder is named to watch"),
+        (("--folder", tmp_path / "nowhere"), "folder to watch is not there"),
+        (("--folder", tmp_path, "--auto"), "never run by itself"),
+    ):
+        code, _, err = run(*base, *more)
+        assert code == 2
+        assert words in err

@@ -99,7 +99,7 @@ def rehearse(
 @app.command()
 def run(
     folder: Annotated[Path, typer.Argument(help="Study folder.", metavar="DIR")],
-    source: Annotated[str, typer.Option(help="virtual, replay or hand.")],
+    source: Annotated[str, typer.Option(help="virtual, replay, hand or folder.")],
     session: Annotated[str, typer.Option(help="Session, such as P07-1.")] = "",
     participant: Annotated[
         str, typer.Option(help="Participant, such as P07: goes on with their open session, or opens the next.")
@@ -109,6 +109,12 @@ def run(
         int | None, typer.Option(help="Seed of the plan's order, and of a virtual participant.", show_default="1")
     ] = None,
     recording: Annotated[Path | None, typer.Option(help="Recording that is played again.")] = None,
+    watched: Annotated[
+        Path | None, typer.Option("--folder", help="Folder into which a recorder saves a file after each trial.")
+    ] = None,
+    mapping: Annotated[
+        Path | None, typer.Option(help="TOML file that says how the names and units of these files are meant.")
+    ] = None,
     fresh: FreshOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -122,6 +128,7 @@ def run(
             do="run it without --auto",
         )
     from decussa.command.terminal import TerminalOperator, Transcript, type_size
+    from decussa.compose.folders import watch_folder
     from decussa.compose.sessions import run_session
     from decussa.session.clock import VirtualClock
     from decussa.session.operator import Unattended
@@ -143,6 +150,7 @@ def run(
         seed=seed,
         recording=recording,
         read_size=type_size,
+        make=(lambda protocol: watch_folder(watched, protocol, mapping=mapping)) if source == "folder" else None,
         fresh=fresh,
         listeners=() if as_json else (transcript.show,),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -43,8 +43,10 @@ from decussa.store.study import Study, create_study, open_study
 
 #: A rehearsal on a virtual clock begins at this moment, so that the same seed writes the same times.
 VIRTUAL_MORNING = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
-#: Sources a session can be run with, and whether each may run unattended.
-SOURCES = ("virtual", "replay", "hand")
+#: Sources a session can be run with; the last are made by modules of their own.
+SOURCES = ("virtual", "replay", "hand", "folder")
+#: Makes a source for a study's protocol.
+MakeSource = Callable[[Protocol], Source]
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,10 +178,11 @@ def run_session(
     seed: int | None = None,
     recording: Path | None = None,
     read_size: ReadSize | None = None,
+    make: MakeSource | None = None,
     fresh: bool = False,
     listeners: Sequence[Listener] = (),
 ) -> Outcome:
-    """Run or resume a session of a study with one of the sources.
+    """Run or resume a session of a study with one of the sources: that of the name, or the one that ``make`` makes.
 
     ``seed`` is that of the plan's order, and of a virtual participant; None: the session's own, 1 for a new one. Without a
     ``clock`` intervals are waited for.
@@ -204,7 +207,10 @@ def run_session(
             with open_journal(study, session) as journal:
                 started = last_start(journal.entries())
             seed = started.seed if started else 1
-        source = _source(source_name, protocol, seed=seed, recording=recording, read_size=read_size)
+        if make is not None:
+            source = make(protocol)
+        else:
+            source = _source(source_name, protocol, seed=seed, recording=recording, read_size=read_size)
         return run_in(
             study, session, source, operator, clock=clock or RealClock(), seed=seed, fresh=fresh, listeners=listeners
         )
