@@ -146,3 +146,21 @@ def test_intervals_hold_their_level_for_invented_people(given_noise: bool) -> No
         held["s50"] += curve.s50.low <= s50 <= curve.s50.high
         held["mep_max"] += curve.mep_max.low <= top <= curve.mep_max.high
     assert all(0.93 - slack < count / 300 < 0.97 + slack for count in held.values()), held
+
+
+def test_a_plateau_that_was_not_seen_is_open_above_whatever_the_shape_would_make_of_it() -> None:
+    # log size rises in a line up to 72 % MSO, then levels off within 20 % MSO: no sigmoid's shape; levels end at 70
+    random = np.random.default_rng(8)
+    intensity = np.repeat(np.linspace(45, 70, 6), 8)
+    size = 50 * np.exp(0.12 * (intensity - 50) + 0.4 * random.standard_normal(intensity.size))
+    curve = fit_recruitment(intensity, size, noise_uv=12.0)
+    assert curve.mep_max.high == math.inf
+    assert "plateau not reached up to 70 % MSO" in curve.mep_max.reason
+    assert "plateau not reached" in curve.s50.reason
+
+
+def test_a_plateau_that_was_seen_is_closed() -> None:
+    intensity, size, noise = _responses(9, np.linspace(40, 95, 12), k=3.0, spread=0.3)
+    curve = fit_recruitment(intensity, size, noise_uv=noise)
+    assert curve.mep_max.low < 3000 < curve.mep_max.high < 3600
+    assert curve.mep_max.reason == curve.s50.reason == ""

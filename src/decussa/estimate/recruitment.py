@@ -36,6 +36,9 @@ Values = NDArray[np.float64]
 #: Fewest different intensities, and fewest sizes above the noise, from which a curve is fitted.
 FEWEST_LEVELS = 4
 FEWEST_MEASURED = 5
+#: The plateau was seen where MEPmax may exceed the median response at the highest intensity by no more than this factor,
+#: upper end against upper end (common practice, no source).
+PLATEAU_SEEN = 1.1
 _METHOD = "Boltzmann curve fitted to log sizes, profile likelihood interval"
 
 
@@ -121,8 +124,9 @@ def fit_recruitment(
 
     Returns
     -------
-    RecruitmentCurve. A quantity that the data do not bound has an infinite end and a reason, such as a plateau that was
-    not reached; fewer than four intensities, or no response above the noise, give NaN with a reason.
+    RecruitmentCurve. A quantity that the data do not bound has an infinite end and a reason. MEPmax is open above where the
+    plateau was not seen, since what a curve does beyond the highest intensity is presumed by its shape. Fewer than four
+    intensities, or no response above the noise, give NaN with a reason.
 
     Raises
     ------
@@ -198,8 +202,12 @@ def _describe(shapes: Shapes, method: str) -> RecruitmentCurve:
         return Estimate(value=float(value), low=ends[0], high=ends[1], n=n, method=method)
 
     slope = _exponential(estimate(log_max - log_k, slope_ends(shapes)))
+    mep_max = _exponential(estimate(log_max, mep_max_ends(shapes)))
+    highest_seen_uv = exponential(band_ends(shapes, float(model.intensity_mso.max()))[1])
+    if mep_max.high > PLATEAU_SEEN * highest_seen_uv:
+        mep_max = replace(mep_max, high=math.inf)
     curve = RecruitmentCurve(
-        mep_max=_exponential(estimate(log_max, mep_max_ends(shapes))),
+        mep_max=mep_max,
         s50=estimate(s50, s50_ends(shapes)),
         slope=replace(slope, value=slope.value / 4, low=slope.low / 4, high=slope.high / 4),
         threshold=estimate(s50 - 2 * math.exp(log_k), threshold_ends(fit)),
@@ -237,6 +245,8 @@ def _with_reasons(curve: RecruitmentCurve, model: RecruitmentModel) -> Recruitme
             math.isinf(estimate.low) or math.isinf(estimate.high) or (name != "threshold" and estimate.low == 0)
         )
         own = reason if open_ended or beyond else ""
+        if name == "s50" and not own and math.isinf(curve.mep_max.high):
+            own = f"{reason}: half of the plateau of the fitted shapes"
         if open_ended and not own:
             own = "the intensities are too coarse to bound the steepness"
         quantities[name] = replace(estimate, value=math.nan if beyond else estimate.value, reason=own)
