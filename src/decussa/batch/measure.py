@@ -11,9 +11,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from decussa.batch.hearts import beats_in_trials, find_hearts
 from decussa.batch.judgement import judge_trials
+from decussa.measuring.artifact_extra import extra_artifacts
 from decussa.measuring.background import background_rms
 from decussa.measuring.catalogue import describe_method
+from decussa.measuring.heartbeat import Heart
 from decussa.measuring.sweeps import measure_sweeps
 from decussa.measuring.times import OnsetMethod
 from decussa.model.errors import RecordingError
@@ -35,7 +38,7 @@ ACTIVE_BACKGROUND_UV = 15.0
 
 _TIMES = (
     "latency_ms", "latency_low_ms", "latency_high_ms", "silent_start_ms", "silent_end_ms", "silent_low_ms",
-    "silent_high_ms", "silent_from_pulse_ms", "artifact_start_ms", "artifact_end_ms",
+    "silent_high_ms", "silent_from_pulse_ms", "artifact_start_ms", "artifact_end_ms", "extra_artifact_ms",
 )  # fmt: skip
 
 Progress = Callable[[int, int], None]
@@ -143,13 +146,14 @@ def measure_recording(
     """
     settings = settings or MeasureSettings()
     groups = _groups(recording, settings)
+    hearts = find_hearts(recording)
     total = sum(len(group.events) for group in groups)
     done = 0
     frames = []
     for group in groups:
         for start in range(0, len(group.events), CHUNK):
             events = group.events[start : start + CHUNK]
-            frames.append(_measure_chunk(recording, group, events, settings))
+            frames.append(_measure_chunk(recording, group, events, settings, hearts.get(group.index)))
             done += len(events)
             if progress is not None:
                 progress(done, total)
@@ -271,7 +275,11 @@ def _before_ms(events: Sequence[StimulusEvent]) -> float:
 
 
 def _measure_chunk(
-    recording: Recording, group: _Group, events: Sequence[StimulusEvent], settings: MeasureSettings
+    recording: Recording,
+    group: _Group,
+    events: Sequence[StimulusEvent],
+    settings: MeasureSettings,
+    heart: Heart | None,
 ) -> pd.DataFrame:
     after_ms = AFTER_ACTIVE_MS if group.active else AFTER_MS
     batch = recording.signals.cut(group.index, events, _before_ms(events), after_ms)
@@ -289,10 +297,20 @@ def _measure_chunk(
         high_uv=group.channel.high_uv,
         nerve=group.nerve,
     )
+    values["extra_artifact_ms"] = _extra(batch, values, nerve=group.nerve)
+    values["heartbeat_ms"] = beats_in_trials(heart, events, group.window_ms, settings.baseline_ms)
     for name in _TIMES:
         if name in values:
             values[name] = values[name] - batch.shift_ms
     return pd.DataFrame({**_keys(recording, group, events), **values, **_facts(group, batch, settings)})
+
+
+def _extra(batch: SweepBatch, values: dict[str, NDArray[Any]], *, nerve: bool) -> NDArray[np.float64]:
+    """Return artifacts besides those that were asked for, ms from the sample of the onset; nerve pulses are not searched."""
+    test = values["artifact_start_ms"]
+    if nerve:
+        return np.full(test.size, np.nan)
+    return extra_artifacts(batch.samples_uv, batch.rate_hz, batch.onset_sample, test, test - values["isi_measured_ms"])
 
 
 def _keys(recording: Recording, group: _Group, events: Sequence[StimulusEvent]) -> dict[str, Any]:

@@ -56,7 +56,8 @@ class TrialFacts:
     ``contraction_pct`` is the contraction that was asked for.
     ``lag_ms`` is the artifact's lag behind its mark minus the median lag of the recording. ``artifact_expected`` says
     that the other stimuli of the recording show an artifact. ``responding_share`` is the share of trials of the same
-    condition with a response, NaN where there are too few to tell.
+    condition with a response, NaN where there are too few to tell. ``extra_artifact_ms`` is the time of an artifact that was
+    not asked for, ``heartbeat_ms`` that of a heartbeat in baseline or window, both from the test pulse.
     """
 
     complete: bool = True
@@ -69,6 +70,8 @@ class TrialFacts:
     artifact_expected: bool = False
     artifact_end_ms: float = math.nan
     window_start_ms: float = math.nan
+    extra_artifact_ms: float = math.nan
+    heartbeat_ms: float = math.nan
     isi_ms: float = math.nan
     isi_measured_ms: float = math.nan
     sample_ms: float = 0.0
@@ -99,13 +102,31 @@ def _pulse_missing(facts: TrialFacts, limits: Limits) -> Verdict | None:  # noqa
     return Verdict("reject", "pulse missing", "no stimulus artifact, though the other stimuli show one")
 
 
+def _contradiction(facts: TrialFacts, limits: Limits) -> Verdict | None:  # noqa: ARG001
+    if math.isnan(facts.extra_artifact_ms):
+        return None
+    if math.isnan(facts.isi_ms):
+        reason = f"two artifacts {abs(facts.extra_artifact_ms):.1f} ms apart, a single pulse asked for"
+    else:
+        reason = f"a third artifact at {facts.extra_artifact_ms:.1f} ms, a pair asked for"
+    return Verdict("reject", "contradiction", reason)
+
+
+def _heartbeat(facts: TrialFacts, limits: Limits) -> Verdict | None:  # noqa: ARG001
+    if math.isnan(facts.heartbeat_ms):
+        return None
+    place = "window" if facts.heartbeat_ms > facts.window_start_ms / 2 else "baseline"
+    return Verdict("doubtful", "heartbeat", f"heartbeat in the {place}, at {facts.heartbeat_ms:.0f} ms")
+
+
 def _interval(facts: TrialFacts, limits: Limits) -> Verdict | None:
     if math.isnan(facts.isi_ms):
         return None
     if math.isnan(facts.isi_measured_ms):
         if not facts.artifact_expected:
             return None
-        return Verdict("doubtful", "interval", f"interval not seen, {facts.isi_ms:g} ms asked for")
+        seen = "one artifact" if facts.artifact_seen else "interval not seen"
+        return Verdict("doubtful", "interval", f"{seen}, a pair {facts.isi_ms:g} ms apart asked for")
     if abs(facts.isi_measured_ms - facts.isi_ms) <= max(limits.isi_tolerance_ms, facts.sample_ms) + 1e-9:
         return None
     return Verdict("reject", "interval", f"interval {facts.isi_measured_ms:.2f} ms, {facts.isi_ms:g} ms asked for")
@@ -167,10 +188,12 @@ RULES: tuple[Rule, ...] = (
     _incomplete,
     _clipped,
     _pulse_missing,
+    _contradiction,
     _interval,
     _background_at_rest,
     _contraction,
     _recovery,
+    _heartbeat,
     _lag,
     _response_missing,
     _first,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +18,7 @@ from decussa.measuring.artifact_pulses import (
 from decussa.model.errors import RecordingError
 from decussa.model.recording import Recording, StimulusEvent
 from decussa.model.stimulus import Stimulus
-from decussa.model.sweep import SamplesUv
+from decussa.recording.pieces import channel_pieces, cut_samples
 
 #: Blocks looked at together: bounds the memory.
 _BLOCKS = 600
@@ -95,26 +94,9 @@ def describe_artifacts(pulses: ArtifactPulses) -> tuple[str, ...]:
 
 def _standing(recording: Recording, index: int) -> Standing:
     rate_hz = recording.channels[index].rate_hz
-    sharpest = [sharpest_bends(piece, rate_hz) for piece in _pieces(recording, index)]
-    return find_standing(np.concatenate(sharpest))
-
-
-def _pieces(recording: Recording, index: int) -> Iterator[SamplesUv]:
-    """Yield a channel from start to end; each piece begins with the last two samples of the one before."""
-    rate_hz = recording.channels[index].rate_hz
     length = _BLOCKS * block_samples(rate_hz)
-    total = round(recording.duration_s * rate_hz)
-    for first in range(0, total - 2, length):
-        span = min(length, total - 2 - first)
-        yield _cut(recording, index, first, span + 1)
-
-
-def _cut(recording: Recording, index: int, first: int, span: int) -> SamplesUv:
-    """Return ``span`` + 1 samples from sample ``first`` on."""
-    rate_hz = recording.channels[index].rate_hz
-    at = StimulusEvent(sweep=1, onset_s=first / rate_hz, stimulus=Stimulus(stim_type="single"), pulse_from="artifact")
-    samples: SamplesUv = recording.signals.cut(index, [at], 0.0, span / rate_hz * 1e3).samples_uv[0]
-    return samples
+    sharpest = [sharpest_bends(piece, rate_hz) for piece in channel_pieces(recording, index, length, shared=2)]
+    return find_standing(np.concatenate(sharpest))
 
 
 def _locate(recording: Recording, index: int, standing: Standing) -> ArtifactPulses:
@@ -125,7 +107,7 @@ def _locate(recording: Recording, index: int, standing: Standing) -> ArtifactPul
     for first_block, last_block in standing.blocks:
         first = max(0, first_block * width - round(_BEFORE_S * rate_hz))
         last = min(total - 1, (last_block + 1) * width + round(_AFTER_S * rate_hz))
-        samples = _cut(recording, index, first, last - first)
+        samples = cut_samples(recording, index, first, last - first + 1)
         starts = find_starts(samples, rate_hz)
         if not starts or len(starts) > 2:
             raise RecordingError(

@@ -1,0 +1,99 @@
+"""Artifacts that nobody asked for: a second one beside a single pulse, a third beside a pair."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from decussa.measuring.artifact_pulses import SHARP_SHARE, find_starts
+from decussa.measuring.door import check_sweeps
+from decussa.model.sweep import SamplesUv
+
+Array = NDArray[np.float64]
+
+#: How far from the test pulse is looked, in ms: pairs in use are up to 200 ms apart (common practice, no source).
+REACH_MS = 260.0
+#: A start this near to a known artifact is that artifact, and its own ringing lasts so long.
+SAME_MS = 0.75
+RINGING_MS = 3.0
+#: An artifact is so many times sharper than the sharpest bend of the baseline, and within responses this share of the known one.
+LEAST_PER_BASELINE = 6.0
+RESPONSE_SHARE = 0.6
+RESPONSE_MS = (8.0, 100.0)
+
+
+def extra_artifacts(
+    samples_uv: ArrayLike,
+    rate_hz: float,
+    onset_sample: int,
+    test_start_ms: ArrayLike,
+    first_start_ms: ArrayLike | None = None,
+) -> Array:
+    """Return the start of an artifact besides those known in each sweep, ms from the test pulse, shape (n_sweeps,).
+
+    Parameters
+    ----------
+    samples_uv : array, shape (n_sweeps, n_samples), microvolt
+        As recorded.
+    rate_hz, onset_sample
+        Sampling rate; sample nearest to the onset of the test pulse.
+    test_start_ms, first_start_ms : array, shape (n_sweeps,), ms from the test pulse
+        Starts of the known artifacts, NaN where there is none.
+
+    Returns
+    -------
+    The first such start; NaN where there is none, or no known artifact to hold it against.
+
+    Raises
+    ------
+    UsageError
+        If shapes, rate or onset cannot be meant.
+    """
+    samples = check_sweeps(samples_uv, rate_hz, onset_sample)
+    per_ms = rate_hz / 1e3
+    reach = round(REACH_MS * per_ms)
+    first, last = max(0, onset_sample - reach), min(samples.shape[1], onset_sample + reach)
+    near = samples[:, first:last]
+    test = np.asarray(test_start_ms, dtype=np.float64) * per_ms + onset_sample - first
+    known = (
+        [test]
+        if first_start_ms is None
+        else [test, np.asarray(first_start_ms, dtype=np.float64) * per_ms + onset_sample - first]
+    )
+    bends = np.abs(np.diff(near, n=2))
+    place = np.arange(bends.shape[1]) + 2
+    of_test = np.abs(place - test[:, None]) <= RINGING_MS * per_ms
+    top = np.where(of_test, bends, 0.0).max(axis=1)
+    least = np.maximum(SHARP_SHARE * top, LEAST_PER_BASELINE * _baseline_bend(bends, onset_sample - first, per_ms))
+    covered = np.zeros(bends.shape, dtype=bool)
+    for starts in known:
+        since = place - starts[:, None]
+        covered |= (since >= -SAME_MS * per_ms) & (since <= 0.5 * RINGING_MS * per_ms)
+    suspects = np.flatnonzero(((bends >= least[:, None]) & ~covered).any(axis=1) & np.isfinite(test))
+    found = np.full(samples.shape[0], np.nan)
+    for sweep in suspects:
+        starts = np.array([values[sweep] for values in known])
+        found[sweep] = _first_extra(near[sweep], rate_hz, starts, least[sweep], top[sweep], onset_sample - first)
+    return found
+
+
+def _baseline_bend(bends: SamplesUv, onset: int, per_ms: float) -> Array:
+    """Return a bend that the baseline hardly ever exceeds: robust against a pulse within it."""
+    stretch = bends[:, max(0, onset - round(100 * per_ms)) : max(1, onset - round(5 * per_ms))]
+    return (
+        np.asarray(np.quantile(stretch, 0.95, axis=1), dtype=np.float64) if stretch.size else np.zeros(bends.shape[0])
+    )
+
+
+def _first_extra(row: SamplesUv, rate_hz: float, known: Array, least: float, top: float, onset: int) -> float:
+    per_ms = rate_hz / 1e3
+    bends = np.abs(np.diff(row, n=2))
+    for start in find_starts(row, rate_hz):
+        height = float(bends[max(0, start - 2) : start + round(per_ms)].max(initial=0.0))
+        after_ms = (start - onset) / per_ms
+        needed = RESPONSE_SHARE * top if RESPONSE_MS[0] <= after_ms <= RESPONSE_MS[1] else least
+        if height >= needed and not np.any(np.abs(start - known) <= SAME_MS * per_ms):
+            return after_ms
+    return math.nan
