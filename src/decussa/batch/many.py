@@ -46,6 +46,8 @@ class Archive:
         Faults of the program: recording, what it said, where it arose.
     notes : tuple of str
         What was assumed while reading, and what is odd about the batch.
+    delivery : dict of str to dict
+        For each recording what it shows of its pulses, as ``proof.DeliveryProof.as_dict`` gives it.
     """
 
     out: str = ""
@@ -55,6 +57,7 @@ class Archive:
     refused: tuple[tuple[str, DecussaError], ...] = ()
     faults: tuple[tuple[str, str, str], ...] = ()
     notes: tuple[str, ...] = ()
+    delivery: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def rows(self) -> int:
@@ -70,6 +73,7 @@ class Archive:
             "rows": self.rows,
             "verdicts": dict(self.verdicts),
             "notes": list(self.notes),
+            "delivery": dict(self.delivery),
             "refused": [{"recording": place, "reason": str(error)} for place, error in self.refused],
             "faults": [{"recording": place, "fault": fault} for place, fault, _ in self.faults],
         }
@@ -237,6 +241,7 @@ def _sum_up(outcomes: Sequence[Outcome]) -> Archive:
         refused=tuple((outcome.place, outcome.refused) for outcome in outcomes if outcome.refused is not None),
         faults=tuple((outcome.place, outcome.fault, outcome.trace) for outcome in outcomes if outcome.fault),
         notes=(*(note for outcome in outcomes for note in outcome.notes), *_copies(done)),
+        delivery={outcome.place: proof for outcome in done if (proof := outcome.provenance.get("delivery"))},
     )
 
 

@@ -14,6 +14,7 @@ import pandas as pd
 
 from decussa.batch.measure import MeasureSettings, Progress, measure_recording
 from decussa.batch.parts import Part, PartStore
+from decussa.batch.proof import prove_delivery
 from decussa.model.errors import DecussaError, MachineError, RecordingError
 from decussa.model.trial import VERDICTS
 from decussa.model.version import VERSION
@@ -123,6 +124,7 @@ def _measure_file(job: Job, source: Source, path: Path, known: Part | None, prog
     verdicts: dict[str, int] = {kind: int(counts.get(kind, 0)) for kind in VERDICTS}
     notes = tuple(f"{recording.name}: {note}" for note in recording.notes)
     provenance |= {"recording": recording.name, "verdicts": verdicts, "notes": list(notes)}
+    provenance["delivery"] = prove_delivery(recording, trials).as_dict()
     if parts is None:
         return Outcome(place=source.place, verdicts=verdicts, provenance=provenance, notes=notes, trials=trials)
     parts.keep(trials, provenance, source.identity, state, known)
