@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from decussa.model.muscle import Window
 
 
+#: Of more recordings than these, only those are shown in which something is odd.
+FEW_RECORDINGS = 3
+
 RaterOption = Annotated[
     str, typer.Option(help="Of a study: whose review counts; the first rater's, or 'automatic' for none.")
 ]
@@ -139,8 +142,28 @@ def _tell(archive: Archive) -> None:
         )
         typer.echo(f"{count(number, 'recording')}{unchanged}, {archive.rows} rows: {words}.")
         typer.echo(f"Written: {archive.out}")
+        _tell_delivery(archive)
     for note in archive.notes:
         typer.echo(f"Note: {note}", err=True)
+
+
+def _tell_delivery(archive: Archive) -> None:
+    """Say what the recordings show of their pulses: of a few all, of many those where something is odd."""
+    from decussa.batch.proof import proof_lines
+
+    odd = [
+        place
+        for place, proof in archive.delivery.items()
+        if proof["missing"] or proof["extra"] or proof["without_stimulus_s"]
+    ]
+    few = len(archive.delivery) <= FEW_RECORDINGS
+    for place in list(archive.delivery) if few else odd[:FEW_RECORDINGS]:
+        for line in proof_lines(Path(place).name, archive.delivery[place]):
+            typer.echo(line)
+    if not few:
+        typer.echo(
+            f"Pulses are missing, too many or unnamed in {len(odd)} of {len(archive.delivery)} recordings; all with --json."
+        )
 
 
 @app.command()
