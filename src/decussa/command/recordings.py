@@ -195,14 +195,19 @@ def report(
     ],
     session: Annotated[str, typer.Option(help="Only this one: PARTICIPANT or PARTICIPANT/SESSION.")] = "",
     out: Annotated[Path | None, typer.Option(help="PDF to write, or folder for several.")] = None,
+    methods: Annotated[
+        Path | None, typer.Option(help="Text file to write besides: methods and reporting checklist, to paste.")
+    ] = None,
     rater: RaterOption = "",
     as_json: JsonOption = False,
 ) -> None:
     """Write the session report as PDF; several sessions give one each."""
-    from decussa.compose.reporting import report_sessions
+    from decussa.compose.reporting import methods_of, report_sessions, write_methods
 
     with progress_bar() as progress:
         written = report_sessions(folder, session=session, out=out, rater=rater, progress=progress)
+    if methods is not None:
+        written = (*written, write_methods(methods, methods_of(folder, session=session, rater=rater)))
     if as_json:
         print_json({"reports": [str(path) for path in written]})
         return

@@ -12,11 +12,12 @@ from decussa.batch.many import FilesProgress
 from decussa.batch.measure import measure_recording
 from decussa.batch.summary import summarise
 from decussa.compose.reviewed_trials import FIRST
-from decussa.compose.study_reports import is_study, report_study
+from decussa.compose.study_reports import is_study, report_study, study_methods
 from decussa.model.errors import UsageError
 from decussa.model.recording import Recording
 from decussa.recording.read import find_recordings, fingerprint, read
-from decussa.report.session_report import write_session_report
+from decussa.recording.whole_file import whole_file
+from decussa.report.session_report import session_methods, write_session_report
 
 #: Folder for reports where none is named.
 REPORTS = Path("reports")
@@ -82,7 +83,7 @@ def report_sessions(
         for recording in found.recordings:
             done += 1
 
-            def step(sweep: int, total: int, number: int = done, path: Path = Path(recording.path)) -> None:
+            def step(sweep: int, total: int, number: int = done, path: str = recording.path) -> None:
                 if progress is not None:
                     progress(number, len(files), path, sweep, total)
 
@@ -92,6 +93,27 @@ def report_sessions(
             write_session_report(path, recordings=found.recordings, trials=trials, summary=summarise(trials))
         )
     return tuple(written)
+
+
+def methods_of(folder: Path, *, session: str = "", rater: str = FIRST) -> str:
+    """Return how sessions were measured, as text to paste: of each a paragraph, the method of each value, the checklist.
+
+    Parameters and errors are those of ``report_sessions``.
+    """
+    if is_study(folder):
+        return study_methods(folder, session=session, rater=rater)
+    parts = []
+    for found in _choose(list(_sessions(find_recordings([folder]))), session):
+        trials = pd.concat([measure_recording(recording) for recording in found.recordings], ignore_index=True)
+        parts.append(session_methods(recordings=found.recordings, trials=trials, summary=summarise(trials)))
+    return "\n".join(parts)
+
+
+def write_methods(path: Path, text: str) -> Path:
+    """Write a text whole or not at all; return its path."""
+    with whole_file(path) as partial:
+        partial.write_text(text, encoding="utf-8")
+    return path
 
 
 def _sessions(files: Sequence[Path]) -> Iterator[_Session]:

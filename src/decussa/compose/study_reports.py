@@ -10,6 +10,7 @@ import pandas as pd
 from sqlalchemy import select
 
 from decussa.batch.summary import summarise
+from decussa.compose.method_facts import method_record
 from decussa.compose.prepared_facts import preparation_facts
 from decussa.compose.reviewed_trials import FIRST, choose_layer, review_facts, reviewed_trials
 from decussa.compose.reviewing import ReviewRoom
@@ -21,13 +22,14 @@ from decussa.model.errors import RecordingError, UsageError
 from decussa.model.estimate import Estimate
 from decussa.model.table import SUMMARY_NAMES
 from decussa.protocol.schema import Protocol, read_protocol
-from decussa.report.session_report import write_session_report
+from decussa.report.session_report import session_methods, write_session_report
 from decussa.session.debrief import Debrief, debrief, truth_pairs
 from decussa.session.live_view import view_of
 from decussa.session.recovery import stored_findings
 from decussa.session.review import Layer
 from decussa.store.chain import STUDY, Entry
 from decussa.store.journal import Journal, open_journal
+from decussa.store.people import participants
 from decussa.store.records import Started
 from decussa.store.schema import JOURNAL
 from decussa.store.study import Study, open_study
@@ -63,13 +65,9 @@ def report_study(folder: Path, *, session: str = "", out: Path | None = None, ra
     written = []
     with open_study(folder, write=False) as study:
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
-        names = sessions_of(study)
-        if session and session not in names:
-            raise UsageError(
-                "study has no such session", where="--session", expected=", ".join(names), found=repr(session)
-            )
-        for name in [session] if session else names:
-            path = _target(folder, name, out, several=not session and len(names) > 1)
+        names = _named(study, session)
+        for name in names:
+            path = _target(folder, name, out, several=len(names) > 1)
             with open_journal(study, name) as journal:
                 if (report := _report(journal, protocol, path, rater)) is not None:
                     written.append(report)
@@ -98,7 +96,60 @@ def _report(journal: Journal, protocol: Protocol, path: Path, rater: str) -> Pat
     facts = {**recording.facts, **preparation_facts(room.entries, protocol), **review_facts(room)}
     recording = replace(recording, facts=facts)
     debriefed = debrief_session(journal, protocol)
-    return write_session_report(path, recordings=[recording], trials=trials, summary=summary, debrief=debriefed)
+    record = method_record(room.entries, protocol, earlier=_session_before(journal))
+    return write_session_report(
+        path, recordings=[recording], trials=trials, summary=summary, debrief=debriefed, record=record
+    )
+
+
+def session_methods_text(folder: Path, session: str, *, rater: str = FIRST) -> str:
+    """Return how a session of a study was measured, as text to paste; empty where no stimulus was answered.
+
+    Raises
+    ------
+    UsageError
+        If the study has no such session, or nobody reviewed it under this code.
+    """
+    room = ReviewRoom(folder, session)
+    trials, summary = session_tables(room, choose_layer(room.layers, rater))
+    if trials.empty:
+        return ""
+    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
+        recording = stored_recording(journal, room.entries, room.protocol)
+        record = method_record(room.entries, room.protocol, earlier=_session_before(journal))
+    return session_methods(recordings=[recording], trials=trials, summary=summary, record=record)
+
+
+def study_methods(folder: Path, *, session: str = "", rater: str = FIRST) -> str:
+    """Return the methods of each session of a study that holds a stimulus, or of the one named.
+
+    Raises
+    ------
+    UsageError
+        If the study has no such session, or nobody reviewed it under this code.
+    """
+    with open_study(folder, write=False) as study:
+        names = _named(study, session)
+    texts = [session_methods_text(folder, name, rater=rater) for name in names]
+    return "\n".join(text for text in texts if text)
+
+
+def _named(study: Study, session: str) -> tuple[str, ...]:
+    names = sessions_of(study)
+    if session and session not in names:
+        raise UsageError("study has no such session", where="--session", expected=", ".join(names), found=repr(session))
+    return (session,) if session else names
+
+
+def _session_before(journal: Journal) -> str:
+    """Return when the participant's session before this one began; empty where there was none."""
+    own = next((one.sessions for one in participants(journal.study) if journal.session in one.sessions), ())
+    place = own.index(journal.session) if journal.session in own else 0
+    if not place:
+        return ""
+    with open_journal(journal.study, own[place - 1]) as before:
+        entries = before.entries()
+    return entries[0].at if entries else ""
 
 
 def session_tables(room: ReviewRoom, layer: Layer | None) -> tuple[pd.DataFrame, pd.DataFrame]:

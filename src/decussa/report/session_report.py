@@ -17,11 +17,14 @@ from decussa.model.recording import Recording
 from decussa.recording.whole_file import whole_file
 from decussa.report import facts, numbers, sentences, words
 from decussa.report.block import Block
+from decussa.report.checklist import checklist, score
 from decussa.report.content import Content, gather
 from decussa.report.debriefing import debrief_texts
 from decussa.report.figures import blocks_of
+from decussa.report.method_record import MethodRecord, record_of
+from decussa.report.methods import checklist_facts, methods_paragraph, methods_text
 from decussa.report.results import Remarks, not_estimated, results_of
-from decussa.report.tables import COLUMNS, condition_rows, count_row, method_lines
+from decussa.report.tables import COLUMNS, condition_rows, count_row, method_lines, sweep_rows
 from decussa.session.debrief import Debrief
 
 _TEMPLATE = "session_report.typ"
@@ -36,6 +39,7 @@ def write_session_report(
     trials: pd.DataFrame,
     summary: pd.DataFrame,
     debrief: Debrief | None = None,
+    record: MethodRecord | None = None,
 ) -> Path:
     """Write the report of one session as PDF/A-2b and return its path.
 
@@ -49,6 +53,8 @@ def write_session_report(
         As ``measure`` and ``summarise`` return them, of one participant and session.
     debrief : Debrief, optional
         What the truth says of a rehearsal: it becomes the first page, and every page is marked as a rehearsal's.
+    record : MethodRecord, optional
+        What else is known of how the session was measured; what the recordings say themselves where omitted.
 
     Returns
     -------
@@ -63,7 +69,7 @@ def write_session_report(
     """
     content = gather(recordings, trials, summary)
     with tempfile.TemporaryDirectory() as folder:
-        _lay_out(Path(folder), content, recordings, debrief)
+        _lay_out(Path(folder), content, recordings, debrief, record or record_of(recordings))
         with whole_file(path) as partial:
             typst.compile(
                 str(Path(folder) / _TEMPLATE),
@@ -77,11 +83,34 @@ def write_session_report(
     return Path(path)
 
 
-def _lay_out(folder: Path, content: Content, recordings: Sequence[Recording], debrief: Debrief | None) -> None:
+def session_methods(
+    *,
+    recordings: Sequence[Recording],
+    trials: pd.DataFrame,
+    summary: pd.DataFrame,
+    record: MethodRecord | None = None,
+) -> str:
+    """Return how a session was measured as text to paste: a paragraph, the method of each value, the reporting checklist.
+
+    Parameters are those of ``write_session_report``.
+
+    Raises
+    ------
+    RecordingError
+        If the trial table cannot be read as one.
+    """
+    content = gather(recordings, trials, summary)
+    title = _head(content, recordings)["plain_title"]
+    return methods_text(content, recordings, record or record_of(recordings), title)
+
+
+def _lay_out(
+    folder: Path, content: Content, recordings: Sequence[Recording], debrief: Debrief | None, record: MethodRecord
+) -> None:
     """Put the page, its texts and its figures into ``folder``."""
     page = resources.files("decussa.report").joinpath(_TEMPLATE).read_text(encoding="utf-8")
     (folder / _TEMPLATE).write_text(page, encoding="utf-8")
-    texts = {**_head(content, recordings), **_findings(content), **_background(content, recordings)}
+    texts = {**_head(content, recordings), **_findings(content), **_background(content, recordings, record)}
     texts["debrief"] = None if debrief is None else debrief_texts(debrief)
     texts["muscles"] = [
         {
@@ -147,7 +176,8 @@ def _findings(content: Content) -> dict[str, Any]:
     }
 
 
-def _background(content: Content, recordings: Sequence[Recording]) -> dict[str, Any]:
+def _background(content: Content, recordings: Sequence[Recording], record: MethodRecord) -> dict[str, Any]:
+    topics = checklist(content, record)
     conditions = []
     for place in content.places:
         rows, more = condition_rows(place)
@@ -161,5 +191,11 @@ def _background(content: Content, recordings: Sequence[Recording]) -> dict[str, 
         "meanings": [asdict(fact) for fact in facts.condition_facts(recordings)],
         "about": list(words.ABOUT_THE_REPORT),
         "before": list(words.BEFORE_THE_NEXT_PULSE),
+        "sweeps": [
+            {"name": place.name, "rows": [asdict(fact) for fact in sweep_rows(place)]} for place in content.places
+        ],
+        "paragraph": methods_paragraph(content, recordings, record),
+        "checklist": [asdict(fact) for fact in checklist_facts(topics)],
+        "score": score(topics),
         "methods": [asdict(fact) for fact in [*method_lines(content.places), facts.versions()]],
     }

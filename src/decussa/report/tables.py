@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+
+import pandas as pd
 
 from decussa.report import numbers, words
 from decussa.report.content import Condition, MusclePlace
@@ -18,6 +22,8 @@ COLUMNS = (
     ("mep_latency", "ms", "Latency"),
     ("background_rms", "uV", "Background"),
 )
+#: How the muscle was when a method was used: the method is one.
+_STATE = re.compile("^(at rest|during contraction): ")
 #: More conditions than this of one muscle are left to the summary table, and the report says so.
 MOST_ROWS = 30
 
@@ -115,23 +121,80 @@ def count_row(place: MusclePlace) -> list[str]:
 
 def method_lines(places: tuple[MusclePlace, ...]) -> list[Fact]:
     """Return how the values were measured and estimated: every method of both tables, once."""
-    measured = dict.fromkeys(_without_window(m) for place in places for m in place.trials["method"].unique() if m)
     lines: dict[str, list[str]] = {}
     for row in (row for place in places for row in place.summary):
         if row.quantity.startswith(("trials_", "rejected")) or not row.estimate.n:
             continue
         # What differs from row to row is said where it counts: in the summary table.
         core = "; ".join(part for part in row.estimate.method.split("; ") if not _varies(part))
-        names = lines.setdefault(core, [])
+        names = lines.setdefault(_STATE.sub("", core), [])
         name = words.quantity_name(row.quantity, "")
         if name not in names:
             names.append(name)
     estimated = [Fact(numbers.listed(names), words.in_print(method)) for method, names in lines.items() if method]
-    return [*(Fact("Trials", words.in_print(method)) for method in measured), *estimated]
+    measured = _measured(places)
+    return [*([Fact("Trials", words.in_print(measured))] if measured else []), *estimated]
+
+
+def _measured(places: tuple[MusclePlace, ...]) -> str:
+    """Return how trials were measured, in one line: what all methods share, then what differs, by kind of trial."""
+    kinds: dict[str, list[str]] = {}
+    for place in places:
+        for condition in place.conditions:
+            kind = "M-waves" if condition.stim_type == "nerve" else "contracted" if condition.active else "at rest"
+            for method in condition.trials["method"].unique():
+                names = kinds.setdefault(_without_window(method), []) if method else []
+                if kind not in names:
+                    names.append(kind)
+    parts = {method: re.split("[,;] ", method) for method in kinds}
+    shared = [part for part in next(iter(parts.values()), []) if all(part in own for own in parts.values())]
+    differing = [
+        f"{numbers.listed(kinds[method])}: {', '.join(rest)}"
+        for method, own in parts.items()
+        if (rest := [part for part in own if part not in shared])
+    ]
+    return "; ".join(part for part in (", ".join(shared), *differing) if part)
 
 
 def _without_window(method: str) -> str:
-    return method.partition("; window ")[0]
+    return re.sub(r"; window (as asked|as the data set says|default for [^;]*)", "", method)
+
+
+def sweep_rows(place: MusclePlace) -> list[Fact]:
+    """Return for each condition and intensity which sweeps its values come from, and in parentheses those that were rejected.
+
+    Numbers are those of the trial table's column ``sweep``; the recording stands before them where there are several.
+    """
+    several = len(set(place.trials["recording"])) > 1
+    rows = []
+    for condition in place.conditions:
+        levels = condition.levels if condition.stim_type != "nerve" and len(condition.levels) > 1 else [math.nan]
+        for level in levels:
+            trials = condition.trials
+            trials = trials[trials["intensity_mso"] == level] if math.isfinite(level) else trials
+            name = ", ".join(part for part in (condition.name, _given(place, condition, level)) if part)
+            rows.append(Fact(name, _sweeps(trials, several=several)))
+    return rows
+
+
+def _sweeps(trials: pd.DataFrame, *, several: bool) -> str:
+    told = []
+    for recording, own in trials.groupby("recording", sort=False):
+        kept, rejected = (ranges(own["sweep"][own["kept"] == kept]) for kept in (True, False))
+        text = " ".join(part for part in (kept, f"({rejected})" if rejected else "") if part)
+        told.append(f"{words.breakable(str(recording))}: {text}" if several else text)
+    return "; ".join(told)
+
+
+def ranges(sweeps: Iterable[float]) -> str:
+    """Return numbers of sweeps in order, neighbours as ``3–7``."""
+    runs: list[list[int]] = []
+    for sweep in sorted({int(one) for one in sweeps}):
+        if runs and sweep == runs[-1][1] + 1:
+            runs[-1][1] = sweep
+        else:
+            runs.append([sweep, sweep])
+    return ", ".join(f"{first}" if first == last else f"{first}\u2013{last}" for first, last in runs)
 
 
 def _varies(part: str) -> bool:

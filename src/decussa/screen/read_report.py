@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tempfile
 from pathlib import Path
 
@@ -9,7 +10,7 @@ from fastapi import Response
 from nicegui import app, run, ui
 
 from decussa.compose.reviewed_trials import FIRST, choose_layer
-from decussa.compose.study_reports import report_study
+from decussa.compose.study_reports import report_study, session_methods_text
 from decussa.model.errors import DecussaError
 from decussa.screen.hands import Hands, follow
 from decussa.screen.language import phrase
@@ -21,6 +22,7 @@ from decussa.screen.shell import page_frame, who_words
 from decussa.screen.words import error_words
 
 REPORT_FILE = "/read/{study}/{session}/report.pdf"
+METHODS_FILE = "/read/{study}/{session}/methods.txt"
 
 
 def add_pages(shelf: Shelf) -> None:
@@ -48,6 +50,15 @@ def add_pages(shelf: Shelf) -> None:
         headers = {"content-disposition": f'{way}; filename="{reading.session}.pdf"', "cache-control": "no-store"}
         return Response(made[key], media_type="application/pdf", headers=headers)
 
+    @app.get(METHODS_FILE)
+    def send_methods(study: str, session: str, rater: str = FIRST) -> Response:
+        try:
+            reading = shelf.session(study, session)
+            words = session_methods_text(reading.room.folder, reading.session, rater=rater)
+        except DecussaError as error:
+            return Response(" ".join(error_words(error)), status_code=404, media_type="text/plain; charset=utf-8")
+        return Response(words, media_type="text/plain; charset=utf-8", headers={"cache-control": "no-store"})
+
 
 def _pdf(reading: Reading, rater: str) -> bytes:
     with tempfile.TemporaryDirectory() as folder:
@@ -63,6 +74,7 @@ def _show(reading: Reading, rater: str) -> None:
         place_with(REPORT_FILE, reading, rater=rater),
         place_with(REPORT_FILE, reading, rater=rater, take="yes"),
     )
+    methods = place_with(METHODS_FILE, reading, rater=rater)
     with page_frame(phrase("Report"), "Read", places, rehearsal=reading.rehearsal) as head:
         head.set_content(who_words(reading.participant, reading.session, "", rehearsal=reading.rehearsal))
         take = f'<a class="btn go" href="{text(taken)}" download>{text(phrase("Take the PDF"))}</a>'
@@ -70,8 +82,21 @@ def _show(reading: Reading, rater: str) -> None:
         ui.html(
             f'<div class="topline"><div><p class="lead">{text(phrase("Report of session {name}", name=reading.session))}</p>'
             f'<p class="under">{text(said)}</p></div><div class="ways">{take}'
-            f"{link(phrase('Results'), back, 'back', cap_='Esc')}</div></div>"
+            f"{_copy_button(methods)}{link(phrase('Results'), back, 'back', cap_='Esc')}</div></div>"
             f'<iframe class="frame" src="{text(shown)}" title="{text(phrase("The pages of the report"))}"></iframe>',
             sanitize=False,
         ).classes("leaf")
         Hands(follow({"back": back})).hold({"Escape": "back"}, 0)
+
+
+def _copy_button(address_of_text: str) -> str:
+    """Return a button that copies methods and checklist; where the browser cannot copy, the text opens to be copied by hand."""
+    done = json.dumps(phrase("Copied"))
+    act = (
+        "const b=this; fetch(b.dataset.from).then(r=>r.text()).then(t=>navigator.clipboard.writeText(t))"
+        f".then(()=>b.textContent={done}).catch(()=>window.open(b.dataset.from))"
+    )
+    return (
+        f'<button type="button" class="btn" id="copy-methods" data-from="{text(address_of_text)}" '
+        f'onclick="{text(act)}" aria-live="polite">{text(phrase("Copy methods and checklist"))}</button>'
+    )
