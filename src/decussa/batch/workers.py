@@ -22,7 +22,8 @@ from decussa.model.errors import MachineError, MissingPartError, UsageError
 #: Tasks in hand for each worker: enough that none waits for a slow neighbour; fewer where results carry their rows along.
 IN_HAND, IN_HAND_WITH_ROWS = 16, 4
 
-_ANSWER_S = "15s"
+#: How long a cluster may take to answer.
+ANSWER_S = "15s"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,7 @@ def on_cluster(job: Job, tasks: Iterable[Task], address: str) -> Iterator[Outcom
             "clusters need a part that is not installed", where=address, do="pip install 'decussa[cluster]'"
         ) from error
     try:
-        client = Client(address, timeout=_ANSWER_S, set_as_default=False)
+        client = Client(address, timeout=ANSWER_S, set_as_default=False)
     except (OSError, TimeoutError) as error:
         raise MachineError("cluster does not answer", where=address, do="start it, or correct the address") from error
     except ValueError as error:

@@ -94,18 +94,19 @@ def is_pattern(url: str) -> bool:
 def beside(url: str) -> tuple[str, ...]:
     """Return the files around one recording of a store that may belong to it, up to the root of its data set."""
     store, path = open_store(url)
-    folder, found = PurePosixPath(path).parent, []
+    folder = path
+    found: list[str] = []
     for _ in range(_LEVELS):
+        folder = folder.rpartition("/")[0]
+        if not folder.strip("/"):
+            break
         try:
-            names = [str(name) for name in store.ls(str(folder), detail=False)]
-        except Exception:  # noqa: BLE001  many stores on the web list nothing; then the file stands alone
+            names = [str(name) for name in store.ls(f"{folder}/", detail=False)]
+        except Exception:  # noqa: BLE001  many servers list nothing; then the file stands alone
             return ()
         found += [str(store.unstrip_protocol(name)) for name in names]
-        if any(PurePosixPath(name).name == "dataset_description.json" for name in names):
+        if any(name.endswith("/dataset_description.json") for name in names):
             return tuple(found)
-        if folder == folder.parent:
-            break
-        folder = folder.parent
     return ()
 
 
