@@ -74,7 +74,7 @@ def match_onsets(sheet: Sheet, rows: Sequence[int], onsets_s: Times, groups: Seq
         if abs(pulses_s[near] - onset_s - lag_s) > SCATTER_S or near in numbers:
             raise _misfit(
                 sheet.place(row),
-                f"the {of} nearest to {onset_s:.3f} s within {SCATTER_S:g} s",
+                f"a {of} within {SCATTER_S:g} s of {onset_s + lag_s:.3f} s",
                 f"none; the nearest is at {pulses_s[near]:.3f} s" + (", taken by another row" * (near in numbers)),
             )
         numbers.append(near)
