@@ -16,9 +16,10 @@ from decussa.model.sweep import SamplesUv
 from decussa.source.pulse_finders import STEEP_UV, ArtifactFinder, TriggerFinder
 from decussa.source.ring import Ring
 
-#: Kept before the first pulse and after the last.
-BEFORE_MS = 160.0
+#: Kept before the first pulse and after the last; longer after it where one mark may stand for two pulses.
+BEFORE_MS = 360.0
 AFTER_MS = 450.0
+LONG_AFTER_MS = 650.0
 #: Pulses closer than this belong to one stimulus. Common practice, no source: the longest interval of a pair in use is
 #: 200 ms, the shortest pause between stimuli 1 s.
 SAME_STIMULUS_S = 0.5
@@ -74,6 +75,8 @@ class Cutter:
         Row of the trigger channel; -1 where there is none.
     from_artifact : bool
         Whether artifacts are pulses, where neither a trigger nor markers tell.
+    after_ms : float
+        Kept after the last pulse.
     keep_s : float
         Seconds that stay in memory.
     """
@@ -88,6 +91,7 @@ class Cutter:
         trigger_level: float = math.nan,
         from_artifact: bool = False,
         least_artifact_uv: float = STEEP_UV,
+        after_ms: float = AFTER_MS,
         keep_s: float = 60.0,
     ) -> None:
         self.ring = Ring(n_channels, math.ceil(keep_s * rate_hz))
@@ -98,7 +102,7 @@ class Cutter:
         self._trigger = TriggerFinder(rate_hz, trigger_level)
         self._artifact = ArtifactFinder(rate_hz, least_artifact_uv)
         self._before = math.ceil(BEFORE_MS * rate_hz / 1e3)
-        self._after = math.ceil(AFTER_MS * rate_hz / 1e3)
+        self._after = math.ceil(after_ms * rate_hz / 1e3)
         self._same = math.ceil(SAME_STIMULUS_S * rate_hz)
         self._own = math.ceil(OWN_ARTIFACT_S * rate_hz)
         self._pulses: list[int] = []

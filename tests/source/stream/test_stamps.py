@@ -154,5 +154,13 @@ def test_what_is_lost_in_a_stream_that_is_pushed_faster_than_time_is_lost():
     assert jumps == []
 
 
+def test_packets_lost_before_the_stream_settled_leave_the_rate_alone():
+    whole = steady(2.5).reshape(-1, PACKET)
+
+    _, _, follower = follow(np.delete(whole, [20, 90, 140], axis=0).ravel())
+
+    assert follower.rate().value == pytest.approx(RATE, rel=1e-6)
+
+
 def test_the_rate_is_not_known_before_two_seconds():
     assert math.isnan(follow(steady(1.0))[2].rate().value)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from decussa.model.errors import UsageError
+from decussa.model.errors import RecordingError, UsageError
 from decussa.model.muscle import muscle_and_side
 from decussa.model.recording import Channel
 from decussa.model.units import microvolt_factor
@@ -140,7 +140,8 @@ def _muscle_of(line: Line, muscles: Sequence[str]) -> str | None:
 
 def _muscle(choice: EmgStream, stream: Description, row: int, label: str) -> Wired:
     line = stream.lines[row]
-    if choice.unit and line.unit and microvolt_factor(choice.unit) != microvolt_factor(line.unit):
+    factor = _factor(line.unit or choice.unit, stream, line)
+    if choice.unit and line.unit and _factor(choice.unit, stream, line) != factor:
         raise UsageError(
             "unit differs from what the stream says",
             where=f"{stream.words}, channel {line.label}",
@@ -148,7 +149,6 @@ def _muscle(choice: EmgStream, stream: Description, row: int, label: str) -> Wir
             found=choice.unit,
             do="leave it out of streams.toml, or correct the sender",
         )
-    factor = microvolt_factor(line.unit or choice.unit, where=f"{stream.words}, channel {line.label}")
     muscle, side = muscle_and_side(label)
     channel = Channel(
         name=label,
@@ -161,6 +161,20 @@ def _muscle(choice: EmgStream, stream: Description, row: int, label: str) -> Wir
         high_uv=line.high * factor,
     )
     return Wired(row, channel, factor)
+
+
+def _factor(unit: str, stream: Description, line: Line) -> float:
+    """Return microvolts per unit; a unit that is not known, or not said, is refused."""
+    try:
+        return microvolt_factor(unit)
+    except RecordingError as error:
+        raise UsageError(
+            error.what,
+            where=f"{stream.words}, channel {line.label}",
+            expected=error.expected,
+            found=error.found,
+            do="have the sender say it, or name it as unit under [[emg]] in streams.toml, if you know it for certain",
+        ) from None
 
 
 def _with_trigger(device: Device, trigger: Trigger) -> Device:

@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.model.sweep import SamplesUv
-from decussa.source.cutter import Cut, Cutter, LoneArtifact
+from decussa.source.cutter import AFTER_MS, LONG_AFTER_MS, Cut, Cutter, LoneArtifact
 from decussa.source.live import FeedHealth
 from decussa.source.stream.choice import Device
 from decussa.source.stream.description import Description
-from decussa.source.stream.library import Found, SampleInlet, StreamLostError, look_around, now_s
-from decussa.source.stream.settings import StreamSettings
+from decussa.source.stream.library import Found, Lookout, SampleInlet, StreamLostError, now_s
+from decussa.source.stream.settings import Marks, StreamSettings
 from decussa.source.stream.stamps import Stamps, Taken
 
 Tell = Callable[[str], None]
@@ -61,6 +61,8 @@ class DeviceFeed:
         Hears what goes wrong, in words.
     lock : lock
         Held while samples are taken, so that others can look at them.
+    marks : str
+        What a mark of a pulse stands for.
     from_artifact : bool
         Whether pulses are found from the artifact.
     keeper : Keeper, optional
@@ -75,6 +77,7 @@ class DeviceFeed:
         *,
         tell: Tell,
         lock: Lock,
+        marks: Marks = "every pulse",
         from_artifact: bool = False,
         keeper: Keeper | None = None,
     ) -> None:
@@ -93,6 +96,7 @@ class DeviceFeed:
             trigger_row=self.trigger_row,
             trigger_level=settings.trigger.level,
             from_artifact=from_artifact,
+            after_ms=LONG_AFTER_MS if marks == "first pulse" else AFTER_MS,
             keep_s=settings.keep_s,
         )
         self.stamps = Stamps(self.rate_hz)
@@ -101,13 +105,14 @@ class DeviceFeed:
         self._stalled = self._doubted = False
         self._arrived = time.monotonic()
         self._lost_told, self._told_at, self._looked = 0, -math.inf, -math.inf
+        self._lookout: Lookout | None = None
+        self._uid = found.description.uid
         self._inlet: SampleInlet | None = SampleInlet(found, settings.keep_s)
 
     def pull(self) -> list[Cut | LoneArtifact]:
         """Take what came and return what became complete; a sender that is gone is looked for."""
         if self._inlet is None:
-            self._look_again()
-            return []
+            return self._look_again()
         try:
             samples, stamps = self._inlet.pull()
         except StreamLostError:
@@ -184,37 +189,45 @@ class DeviceFeed:
     def _gone(self) -> None:
         self._tell(f"{self.name}: the sender is gone. Looking for it; the session waits.")
         self.close_inlet()
+        self._lookout = Lookout()
 
-    def _look_again(self) -> None:
-        if time.monotonic() - self._looked < _LOOK_EVERY_S:
-            return
-        fits = [found for found in look_around() if _same(found.description, self.device.stream)]
+    def _look_again(self) -> list[Cut | LoneArtifact]:
+        """Look for the sender that is gone; return what the hole it left completes."""
+        if self._lookout is None or not self._lookout.is_sure or time.monotonic() - self._looked < _LOOK_EVERY_S:
+            return []
         self._looked = time.monotonic()
+        fits = [
+            found
+            for found in self._lookout.see()
+            if found.description.uid != self._uid and _same(found.description, self.device.stream)
+        ]
         if len(fits) > 1:
             hosts = ", ".join(found.description.words for found in fits)
             self._tell(f"{self.name}: {len(fits)} senders fit ({hosts}). None is taken: stop all but one.")
         if len(fits) != 1:
-            return
+            return []
         try:
             self._inlet = SampleInlet(fits[0], self._settings.keep_s)
         except StreamLostError:
-            return
+            return []
+        self._lookout, self._uid = None, fits[0].description.uid
+        silent_s = self.silent_s
         self.restarts += 1
-        with self._lock:
-            self._bridge(self.silent_s)
-        self._tell(f"{self.name}: the sender is back after {self.silent_s:.1f} s. What lies between is missing.")
         self._stalled = False
         self._arrived = time.monotonic()
+        self._tell(f"{self.name}: the sender is back after {silent_s:.1f} s. What lies between is missing.")
+        with self._lock:
+            return self._bridge(silent_s)
 
-    def _bridge(self, seconds: float) -> None:
+    def _bridge(self, seconds: float) -> list[Cut | LoneArtifact]:
         """Leave a hole as long as nothing came; its times go on from the last."""
         ring = self.cutter.ring
         missing = min(math.ceil(seconds * self.rate_hz), ring.capacity)
         last = ring.stamps(ring.end - 1, ring.end)
         start = float(last[0]) if last.size else 0.0
         samples = np.full((len(self._rows), missing), np.nan, dtype=np.float32)
-        self._feed(samples, start + np.arange(1, missing + 1) / self.rate_hz)
         self.stamps.begin_anew()
+        return self._feed(samples, start + np.arange(1, missing + 1) / self.rate_hz)
 
     def set_clock(self) -> None:
         """Measure what is added to the sender's clock; the last value stays where that fails."""

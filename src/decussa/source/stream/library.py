@@ -32,10 +32,11 @@ MulticastMinRTT = 0.1
 UnicastMinRTT = 0.1
 ContinuousResolveInterval = 0.2
 [log]
-level = -2
+level = -3
 """
 #: One look around takes this long, as answers come in waves half a second apart; descriptions are waited for this long.
 _LOOK_S = 1.5
+_FORGET_S = 1.5
 _DESCRIBE_S = 2.0
 #: Most samples that are pulled at once.
 _PIECE = 4_096
@@ -73,27 +74,41 @@ class Found:
     handle: Any
 
 
-def look_around() -> tuple[Found, ...]:
-    """Return the streams that are there now, in order of their names; one that does not answer is left out."""
-    pylsl = library()
-    found = []
-    for info in pylsl.resolve_streams(_LOOK_S):
-        inlet = pylsl.StreamInlet(info, recover=False)
-        try:
-            full = inlet.info(_DESCRIBE_S)
-        except Exception:  # noqa: BLE001 the library has its own kinds; a stream that is going away is not there
-            continue
-        found.append(Found(read_description(full.as_xml()), info))
-    return tuple(sorted(found, key=lambda one: (one.description.name, one.description.source_id)))
+class Lookout:
+    """Looks for streams in the background, from being made on, and says which are there."""
+
+    def __init__(self) -> None:
+        self._resolver = library().ContinuousResolver(forget_after=_FORGET_S)
+        self._since = time.monotonic()
+        self._known: dict[str, Found] = {}
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether it has looked for long enough to see every stream that is there."""
+        return time.monotonic() - self._since >= _LOOK_S
+
+    def see(self) -> tuple[Found, ...]:
+        """Return the streams that are there now, in order of their names; one that does not answer is left out."""
+        pylsl = library()
+        seen: dict[str, Found] = {}
+        for info in self._resolver.results():
+            uid = info.uid()
+            if uid not in self._known:
+                try:
+                    full = pylsl.StreamInlet(info, recover=False).info(_DESCRIBE_S)
+                except Exception:  # noqa: BLE001 the library has its own kinds; what goes away is not there
+                    continue
+                self._known[uid] = Found(read_description(full.as_xml()), info)
+            seen[uid] = self._known[uid]
+        return tuple(sorted(seen.values(), key=lambda one: (one.description.name, one.description.source_id)))
 
 
 def look_until(fits: Callable[[Sequence[Found]], bool], seconds: float) -> tuple[Found, ...]:
     """Look around until what is there fits, or so many seconds are over; return what was there last."""
-    until = time.monotonic() + seconds
-    found = look_around()
-    while not fits(found) and time.monotonic() < until:
-        found = look_around()
-    return found
+    lookout, until = Lookout(), time.monotonic() + seconds
+    while not lookout.is_sure or (not fits(lookout.see()) and time.monotonic() < until):
+        time.sleep(0.1)
+    return lookout.see()
 
 
 class StreamLostError(Exception):

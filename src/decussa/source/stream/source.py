@@ -28,7 +28,7 @@ from decussa.source.cutter import Cut, LoneArtifact
 from decussa.source.stream.choice import Device, Wiring, wire
 from decussa.source.stream.control import Control
 from decussa.source.stream.device import DeviceFeed, Keeper, Tell
-from decussa.source.stream.library import Found, TextInlet, look_until, stay_on_this_machine
+from decussa.source.stream.library import Found, StreamLostError, TextInlet, look_until, stay_on_this_machine
 from decussa.source.stream.reading import Lags, find_test_pulse, seen_pulses, sweep_around
 from decussa.source.stream.settings import Marks, StreamSettings
 
@@ -96,6 +96,8 @@ class StreamSource:
         self.lags = Lags()
         self._markers: TextInlet | None = None
         self._marker_clock_s = 0.0
+        self._marks: Marks = settings.trigger.marks
+        self._from_artifact = False
         self._control: Control | None = None
         self._asked: _Asked | None = None
         self._given_up = False
@@ -120,12 +122,19 @@ class StreamSource:
             If a stream is missing or it is not clear which is meant.
         MissingPartError
             If the streaming library is not installed.
+        MachineError
+            If a stream goes away meanwhile.
         """
         if self.settings.this_machine_only:
             stay_on_this_machine()
         try:
             self._find()
             self._begin()
+        except StreamLostError as error:
+            self._open.close()
+            raise MachineError(
+                "stream went away while it was opened", found=str(error), do="open the session again"
+            ) from None
         except BaseException:
             self._open.close()
             raise
@@ -139,6 +148,13 @@ class StreamSource:
         if wiring.markers is not None:
             self._markers = TextInlet(handles[wiring.markers.uid])
             self._open.callback(self._markers.close)
+        has_trigger = any(one.channel.kind == "trigger" for one in wiring.devices[0].wired)
+        self._from_artifact = not has_trigger and self._markers is None
+        if self._from_artifact:
+            self._marks = "first pulse"
+            self._tell("No trigger channel and no markers: pulses are found from their artifact in the EMG.")
+        elif not has_trigger and self.settings.markers is not None:
+            self._marks = self.settings.markers.marks
         self.devices = tuple(self._follow(handles, device) for device in wiring.devices)
         if wiring.torque is not None:
             self.torque = self._follow(handles, wiring.torque)
@@ -159,7 +175,8 @@ class StreamSource:
             self.settings,
             tell=self._tell,
             lock=self.changed,
-            from_artifact=self._markers is None,
+            marks=self._marks,
+            from_artifact=self._from_artifact,
             keeper=None if self._make_keeper is None else self._make_keeper(device),
         )
         self._open.callback(feed.close)
@@ -266,8 +283,6 @@ class StreamSource:
         return f"{many} given before stimulus {asked.number} was asked for. It does not count as its answer."
 
     def _is_pulse(self, lone: LoneArtifact) -> bool:
-        if self.devices[0].trigger_row < 0 and self._markers is None:
-            return False
         if len(self._artifacts_uv) < _FEWEST_ARTIFACTS:
             return False
         return lone.size_uv >= _LIKE_USUAL * float(np.median(self._artifacts_uv))
@@ -346,27 +361,19 @@ class StreamSource:
 
     def _delivered(self, cut: Cut, request: Deliver, number: int) -> Delivered:
         first, stimulus = self.devices[0], request.stimulus
-        from_artifact = first.trigger_row < 0 and self._markers is None
-        marks = self._marks(from_artifact=from_artifact)
+        marks = self._marks
         test, shift_ms = find_test_pulse(cut, stimulus, marks, first.rate_hz)
         channels = [first.device.wired[row].channel for row in first.emg_rows]
         sweep = sweep_around(cut, test, stimulus, first.rate_hz, first.emg_rows, channels)
         if len(self.devices) > 1 or shift_ms:
             sweep = self._with_others(sweep, test, shift_ms)
-        seen = seen_pulses(cut, sweep, stimulus, marks, self.lags, from_artifact=from_artifact)
+        seen = seen_pulses(cut, sweep, stimulus, marks, self.lags, from_artifact=self._from_artifact)
         self.lags.add(seen.lag_ms)
         if math.isfinite(cut.artifact_uv):
             self._artifacts_uv.append(cut.artifact_uv)
         first.note(cut.pulses[0], f"stimulus {number}")
         found = judge_pulses(seen)
         return Delivered(number=number, sweep=sweep, said=self.words(), found=found)
-
-    def _marks(self, *, from_artifact: bool) -> Marks:
-        if from_artifact:
-            return "first pulse"
-        if self.devices[0].trigger_row < 0 and self.settings.markers is not None:
-            return self.settings.markers.marks
-        return self.settings.trigger.marks
 
     def _with_others(self, sweep: Sweep, test: int, shift_ms: float) -> Sweep:
         """Add the channels of further devices, to the nearest sample by the clocks."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 Array = NDArray[np.float64]
 
@@ -35,6 +35,9 @@ _FEWEST = 12
 #: One point for the rate so often, and no more points than this.
 _POINT_S = 0.25
 _POINTS = 1_200
+#: Between two points lies a hole where the time is off by more than this many median deviations, and this share.
+_HOLE = 8.0
+_LEAST_HOLE = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +168,20 @@ class Stamps:
         """Return the rate that is really held, NaN before two seconds were seen."""
         if len(self._points) * _POINT_S < SETTLE_S:
             return Rate(math.nan, math.nan, math.nan)
-        place, time_s = np.array(self._points).T
-        fitted = stats.linregress(place - place[0], time_s - time_s[0])
-        slope, reach = float(fitted.slope), float(fitted.stderr) * float(stats.t.ppf(0.975, place.size - 2))
+        place, time_s = _without_holes(*np.array(self._points).T)
+        off = place - place.mean()
+        slope = float(off @ time_s / (off @ off))
+        left = time_s - time_s.mean() - slope * off
+        freedom = place.size - 2
+        reach = math.sqrt(float(left @ left) / freedom / float(off @ off)) * float(special.stdtrit(freedom, 0.975))
         return Rate(1 / slope, 1 / (slope + reach), 1 / (slope - reach))
+
+
+def _without_holes(place: Array, time_s: Array) -> tuple[Array, Array]:
+    """Return the points from zero; where samples were lost uncounted, the usual time takes the place of the time that passed."""
+    places, times = np.diff(place), np.diff(time_s)
+    steps = times / places
+    usual = float(np.median(steps))
+    least = max(_HOLE * float(np.median(np.abs(steps - usual))), _LEAST_HOLE * usual)
+    times = np.where(np.abs(steps - usual) > least, usual * places, times)
+    return np.concatenate(([0.0], np.cumsum(places))), np.concatenate(([0.0], np.cumsum(times)))
