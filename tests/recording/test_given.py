@@ -107,7 +107,7 @@ def test_a_sheet_of_another_session_is_refused(lab, tmp_path):
 
     with pytest.raises(
         RecordingError,
-        match=r"line \d: sheet does not fit the pulses of the recording; expected a trigger pulse within 0.1 s",
+        match=r"line \d: sheet does not fit .* expected a trigger pulse within 0.1 s",
     ):
         read_lab(lab, other.sheet())
     with pytest.raises(RecordingError, match=r"line 3: .*s after the stimulus before, as the trigger pulse 2 has it"):

@@ -137,7 +137,9 @@ def _refusal(path: Path, error: Exception, lines: dict[Place, int]) -> Recording
     if not isinstance(error, ValidationError):
         return RecordingError("mapping is nested too deeply", where=path, do="see docs/mapping.md")
     fault = error.errors()[0]
-    place = cast(Place, tuple(part for part in fault["loc"] if part != "[key]"))
+    place = cast(
+        Place, tuple(part for part in fault["loc"] if part != "[key]" and not str(part).startswith("literal["))
+    )
     field, kind, given = _field(place) or "mapping", fault["type"], fault.get("input")
     what, expected = f"{field} cannot be meant", fault["msg"].removeprefix("Input should be ").partition(", unable")[0]
     if kind == "extra_forbidden":
