@@ -10,9 +10,11 @@ from decussa.compose.prepared_facts import preparation_facts
 from decussa.compose.preparing import NOBODY, describe_person, who_acts
 from decussa.compose.sessions import new_study, run_in
 from decussa.compose.signing import keep_answers, sign_decision
+from decussa.compose.site_record import accept_site, keep_check, site_facts
 from decussa.compose.study_reports import report_study
 from decussa.compose.virtual_people import virtual_person
 from decussa.protocol.schema import read_protocol
+from decussa.quality.finding import Finding
 from decussa.session.clock import VirtualClock
 from decussa.session.operator import Unattended
 from decussa.source.virtual.source import VirtualSource
@@ -91,3 +93,25 @@ def test_a_session_without_preparation_says_nothing_of_it(folder):
     run_through(folder)
 
     assert facts_of(folder) == {}
+
+
+def test_the_report_says_what_was_found_of_the_signals_and_which_set_up_was_accepted(folder):
+    op = who_acts(folder, "OP1", "1111")
+    prepare_all(folder, "P07-1", op)
+    noise = Finding(check="noise at rest", channel="FDI right", state="good", words="3.1 µV RMS, limit 10.")
+    mains = Finding(check="mains", channel="FDI right", state="doubtful", words="4.0 µV RMS.")
+    keep_check(folder, "P07-1", op, "stream", (noise, mains))
+    accept_site(folder, op, "stream", (noise, mains), "lamp switched off since")
+    run_through(folder)
+    accept_site(folder, op, "stream", (noise,), "a year later")
+    told = facts_of(folder)["Electrodes"]
+    with open_study(folder, write=False) as study, open_journal(study, "P07-1") as journal:
+        site = site_facts(study, journal.entries())["Set-up"]
+
+    assert "1 of 2 good. FDI right, mains: 4.0 µV RMS." in told
+    assert "(OP1)" in told
+    assert "by OP1; 1 of 2 good" in site
+    assert "lamp switched off since" in site
+    assert "a year later" not in site
+    page = " ".join(one.extract_text() for one in PdfReader(report_study(folder)[0]).pages)
+    assert "lamp switched off since" in " ".join(page.split())

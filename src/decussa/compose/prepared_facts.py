@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from decussa.compose.preparing import local_midnight
 from decussa.protocol.schema import Protocol
 from decussa.session.clock import from_text, to_text
-from decussa.session.preparation import NOT_VERIFIED, Item, preparation_of
+from decussa.session.preparation import NOT_VERIFIED, SIGNALS, Item, preparation_of
 from decussa.store.chain import Entry
-from decussa.store.preparing import PersonDescribed
+from decussa.store.preparing import PersonDescribed, SignalChecked
 
 
 def preparation_facts(entries: Sequence[Entry], protocol: Protocol) -> dict[str, str]:
@@ -25,8 +25,11 @@ def preparation_facts(entries: Sequence[Entry], protocol: Protocol) -> dict[str,
     midnight = to_text(local_midnight(from_text(started)))
     prepared = preparation_of(before, protocol, day_began=midnight, now=started)
     groups: dict[str, list[Item]] = {}
+    looked = any(isinstance(entry.body, SignalChecked) for entry in before)
     for item in prepared.items:
-        if item.state in ("done", "passed", "refused") and not item.optional:
+        is_settled = item.state in ("done", "passed", "refused") and not item.optional
+        # What a look at the signals found is told whatever it was: the session went on from there.
+        if is_settled or (item.key == SIGNALS and looked):
             name = f"Electrodes, {item.title}" if item.form == "electrodes" else item.group
             groups.setdefault(name, []).append(item)
     facts = {name: "; ".join(_told(item) for item in items) for name, items in groups.items()}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 from sqlalchemy import select
@@ -14,6 +15,7 @@ from decussa.compose.method_facts import method_record
 from decussa.compose.prepared_facts import preparation_facts
 from decussa.compose.reviewed_trials import FIRST, choose_layer, review_facts, reviewed_trials
 from decussa.compose.reviewing import ReviewRoom
+from decussa.compose.site_record import site_facts
 from decussa.compose.stored import search_steps, stored_recording, stored_trials, with_findings
 from decussa.compose.truths import TRUTHS, truth_as_given
 from decussa.compose.virtual_people import mishaps_of, person_of
@@ -21,7 +23,9 @@ from decussa.model.dialogue import Found
 from decussa.model.errors import RecordingError, UsageError
 from decussa.model.estimate import Estimate
 from decussa.model.table import SUMMARY_NAMES
+from decussa.plan.session import step_name
 from decussa.protocol.schema import Protocol, read_protocol
+from decussa.protocol.steps import SilentPeriodBlock
 from decussa.report.session_report import session_methods, write_session_report
 from decussa.session.debrief import Debrief, debrief, truth_pairs
 from decussa.session.live_view import view_of
@@ -93,7 +97,8 @@ def _report(journal: Journal, protocol: Protocol, path: Path, rater: str) -> Pat
     if trials.empty:
         return None
     recording = stored_recording(journal, room.entries, protocol)
-    facts = {**recording.facts, **preparation_facts(room.entries, protocol), **review_facts(room)}
+    facts = {**recording.facts, **preparation_facts(room.entries, protocol), **site_facts(journal.study, room.entries)}
+    facts |= review_facts(room)
     recording = replace(recording, facts=facts)
     debriefed = debrief_session(journal, protocol)
     record = method_record(room.entries, protocol, earlier=_session_before(journal))
@@ -173,13 +178,27 @@ def _everything_found(entries: Sequence[Entry], session: str, protocol: Protocol
     trials = stored_trials(entries, session, protocol)
     if trials.empty:
         return found
-    summary = _summary(trials, protocol)
-    told = summary["quantity"].isin(TRUTHS) & ~summary["quantity"].isin(SEARCHED)
-    for row in summary[told].to_dict("records"):
+    for row in _told(trials, protocol):
         label = f"{row['muscle']} {row['side']}".strip()
         estimate = Estimate(value=row["value"], low=row["low"], high=row["high"], n=int(row["n"]), reason=row["reason"])
         found.setdefault(f"{label}/{row['quantity']}", estimate)
     return found
+
+
+def _told(trials: pd.DataFrame, protocol: Protocol) -> list[dict[str, Any]]:
+    """Return the rows of the summary that have a truth beside them.
+
+    A silent period is that of the last step for silent periods, as its truth is: any other pulse in a contraction, stronger or
+    weaker, leaves one of another length.
+    """
+    summary = _summary(trials, protocol)
+    told = summary["quantity"].isin(TRUTHS) & ~summary["quantity"].isin((*SEARCHED, "silent_period"))
+    rows = summary[told].to_dict("records")
+    steps = [step_name(step) for step in protocol.steps if isinstance(step, SilentPeriodBlock)]
+    for step in reversed(steps):
+        own = _summary(trials[trials["block"] == step], protocol)
+        rows += own[own["quantity"] == "silent_period"].to_dict("records")
+    return rows
 
 
 def debrief_session(journal: Journal, protocol: Protocol) -> Debrief | None:

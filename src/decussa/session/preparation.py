@@ -13,6 +13,7 @@ from typing import Literal
 
 from decussa.protocol.head import find_vertex, site_sentence
 from decussa.protocol.schema import Protocol, ProtocolMuscle
+from decussa.quality.finding import worst
 from decussa.session.clock import from_text
 from decussa.store.chain import Entry
 from decussa.store.operators import Role
@@ -24,17 +25,18 @@ from decussa.store.preparing import (
     HeadMeasured,
     PersonDescribed,
     Screened,
+    SignalChecked,
     Waived,
 )
 
 ItemState = Literal["done", "open", "to be signed", "refused", "passed"]
 #: How an item is done: by a form of its own, or by confirming it with a note.
-Form = Literal["consent", "screening", "electrodes", "head", "person", "confirm"]
+Form = Literal["consent", "screening", "electrodes", "signals", "head", "person", "confirm"]
 NOT_VERIFIED = "identity not verified"
 
 WITHDRAWAL, NERVE, START_SITE = "stopping and withdrawing explained", "nerve stimulation", "start site"
 SECOND, EMERGENCY, EARS, STOP = "second person", "emergency plan", "ear protection", "stop signal"
-CONSENT, SCREENING, VERTEX, PERSON = "consent", "screening", "vertex", "person"
+CONSENT, SCREENING, VERTEX, PERSON, SIGNALS = "consent", "screening", "vertex", "person", "signals"
 #: The engine's gates, and the item of the preparation that each rests upon.
 GATE_OF: Mapping[str, str] = {
     CONSENT: "consent signed",
@@ -114,6 +116,7 @@ class _Known:
     decided: Decided | None = None
     head: HeadMeasured | None = None
     person: PersonDescribed | None = None
+    signals: SignalChecked | None = None
     electrodes: dict[str, ElectrodesOn] = field(default_factory=dict)
     confirmed: dict[str, Confirmed] = field(default_factory=dict)
     waived: dict[str, Waived] = field(default_factory=dict)
@@ -136,6 +139,7 @@ def preparation_of(entries: Sequence[Entry], protocol: Protocol, *, day_began: s
         _screening(known),
         *_nerve(known, protocol),
         *(_electrodes(known, muscle) for muscle in protocol.muscles),
+        _signals(known),
         _vertex(known),
         *_start_site(known, protocol),
         _person(known),
@@ -176,7 +180,10 @@ def _learn(known: _Known, body: object) -> None:
         case PersonDescribed():
             known.person = body
         case ElectrodesOn():
-            known.electrodes[body.muscle] = body
+            # What was seen of the leads is about electrodes that were there before.
+            known.electrodes[body.muscle], known.signals = body, None
+        case SignalChecked():
+            known.signals = body
         case Waived():
             known.waived[body.item] = body
         case Confirmed():
@@ -257,6 +264,20 @@ def _electrodes(known: _Known, muscle: ProtocolMuscle) -> Item:
     return _done(base, on, "; ".join(part for part in said if part))
 
 
+def _signals(known: _Known) -> Item:
+    base = Item(
+        key=SIGNALS, group="Electrodes", title="Signals looked at", form="signals", optional=True,
+        note="noise, mains, leads, trigger, rate: where the signal comes as a stream",
+    )  # fmt: skip
+    if known.signals is None:
+        return base
+    found = known.signals.findings
+    wrong = [finding.sentence() for finding in found if finding.state in ("bad", "doubtful")]
+    said = f"{sum(finding.state == 'good' for finding in found)} of {len(found)} good"
+    done = _done(base, known.signals, f"{said}. {' '.join(wrong[:2])}".strip() if wrong else said)
+    return replace(done, state="open") if worst(found) == "bad" else done
+
+
 def _vertex(known: _Known) -> Item:
     base = Item(
         key=VERTEX, group="Head", title="Vertex measured and marked", form="head", note="both arcs by tape",
@@ -307,7 +328,7 @@ def _passed(known: _Known, item: Item) -> Item:
     return replace(item, state="passed", note=said, by=waived.operator, verified=waived.verified)
 
 
-_Signed = Consent | Screened | Decided | ElectrodesOn | HeadMeasured | PersonDescribed | Confirmed
+_Signed = Consent | Screened | Decided | ElectrodesOn | HeadMeasured | PersonDescribed | Confirmed | SignalChecked
 
 
 def _done(item: Item, body: _Signed, note: str) -> Item:
