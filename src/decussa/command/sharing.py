@@ -49,7 +49,7 @@ def export(
             nwb=nwb,
             csv=csv,
             parquet=parquet,
-            labels=dict(_label(text) for text in label or ()),
+            labels=dict(read_label(text) for text in label or ()),
             shifted=shift_dates,
             draft_stimulation=draft_stimulation_metadata,
             decimal_comma=decimal_comma,
@@ -75,8 +75,9 @@ def export(
         typer.echo(f"Note: {note}", err=True)
 
 
-def _label(text: str) -> tuple[str, str]:
+def read_label(text: str) -> tuple[str, str]:
+    """Return both sides of ``PSEUDONYM=LABEL``."""
     pseudonym, _, label = text.partition("=")
     if not pseudonym or not label:
-        raise UsageError("label cannot be read", where="--label", expected="PSEUDONYM=LABEL", found=repr(text))
+        raise UsageError("label cannot be read", where="--label", expected="two names with = between", found=repr(text))
     return pseudonym, label

@@ -5,12 +5,15 @@ from __future__ import annotations
 import re
 import shutil
 import tempfile
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO, Literal, get_args
 
+from decussa.compose.importing import measure_in, write_session
 from decussa.compose.preparing import known_operators, open_session, participant_of, who_acts
 from decussa.model.errors import DecussaError, RecordingError, UsageError
+from decussa.model.recording import Recording
 from decussa.protocol.schema import read_protocol
 from decussa.recording.read import FORMATS, read
 from decussa.session.clock import to_text
@@ -29,7 +32,7 @@ from decussa.store.people import (
 from decussa.store.preparing import FollowedUp, OperatorAdded, PinChanged, SessionPlanned
 from decussa.store.recordings import keep_recording
 from decussa.store.records import AdverseEvent, Withdrawn
-from decussa.store.study import create_study, open_study
+from decussa.store.study import Study, create_study, open_study
 
 Outcome = Literal["nothing to report", "something to report", "not reached"]
 OUTCOMES: tuple[Outcome, ...] = get_args(Outcome)
@@ -262,8 +265,18 @@ def take_in(folder: Path, pseudonym: str, name: str, content: BinaryIO) -> str:
                 error.what, where=name, expected=error.expected, found=error.found, do="nothing was taken in"
             ) from error
         with open_study(folder, write=True) as study:
-            keep_recording(study, path, pseudonym, at=_now())
-    return f"{name}: {len(recording.channels)} channels, {len(recording.events)} stimuli. Taken in, untouched."
+            kept = keep_recording(study, path, pseudonym, at=_now())
+            held = _as_session(study, replace(recording, path=str(kept)), pseudonym)
+    return f"{name}: {len(recording.channels)} channels, {len(recording.events)} stimuli. Taken in, untouched. {held}"
+
+
+def _as_session(study: Study, recording: Recording, pseudonym: str) -> str:
+    """Write a recording as a session that can be reviewed; return what became of it in a sentence."""
+    try:
+        session = write_session(study, recording, measure_in(study, recording), pseudonym)
+    except DecussaError as error:
+        return f"There is nothing to review in it: {error.what}."
+    return f"Its sweeps can be reviewed as session {session}."
 
 
 def _copy(content: BinaryIO, file: BinaryIO) -> None:

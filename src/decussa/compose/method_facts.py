@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TypeVar
 
+from decussa.compose.importing import RECORDED
 from decussa.model.dialogue import Found
 from decussa.protocol.schema import Protocol
 from decussa.protocol.steps import Hotspot, MaximalContraction, StepBase, Threshold, TrunkLevels
@@ -24,6 +25,9 @@ _SCREENED = ("medicines", "nervous drugs", "illness", "conditions")
 def method_record(entries: Sequence[Entry], protocol: Protocol, *, earlier: str = "") -> MethodRecord:
     """Return the record of a stored session; ``earlier`` is when the session before it began, where there was one."""
     started = next((entry.body for entry in entries if isinstance(entry.body, Started)), None)
+    if started is not None and started.source == RECORDED:
+        # It was not run here: the protocol says nothing about it.
+        return MethodRecord()
     virtual = started is not None and started.source == "virtual"
     said = {
         **_person(entries, protocol),
