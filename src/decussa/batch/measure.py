@@ -176,9 +176,9 @@ def _groups(recording: Recording, settings: MeasureSettings) -> list[_Group]:
         raise RecordingError(
             "no stimulus found",
             where=recording.path,
-            expected="events with stim_type, a trigger channel, or annotations that name a stimulus",
+            expected="events with stim_type, a trigger channel, annotations that name a stimulus, or unmistakable artifacts",
             found="none of these",
-            do="give a sheet of stimuli with --events",
+            do="give a sheet of stimuli with --events, or try --find-artifacts",
         )
     groups = []
     for index in recording.emg_channels:

@@ -25,8 +25,9 @@ SAME_STIMULUS_S = 0.35
 #: somebody asked for artifacts.
 UNMISTAKABLE_GAP = 4.0
 LEAST_GAP = 2.0
-#: Unmistakable artifacts are so many, no two closer, and their bends are alike within this factor.
+#: Unmistakable artifacts are so many, none lasts longer, no two are closer, and their bends are alike within this factor.
 FEWEST = 3
+LONGEST_S = 0.5
 CLOSEST_S = 0.5
 MOST_SPREAD = 10.0
 #: An artifact has a bend of this share of the sharpest one nearby, rises to it within so long, and what precedes is calm.
@@ -35,6 +36,8 @@ RISE_SHARE = 0.1
 RISE_MS = 1.0
 CALM_SHARE = 0.35
 CALM_MS = 0.4
+#: All that is sharp about an artifact is over so long after its start.
+LONGEST_MS = 8.0
 #: Two pulses closer than this cannot be told apart by their artifacts alone.
 CLOSEST_PAIR_MS = 0.8
 
@@ -62,7 +65,9 @@ class Standing:
         """Whether the events can be nothing but stimuli."""
         starts = np.array([first for first, _ in self.blocks]) * BLOCK_S
         apart = starts.size < 2 or float(np.diff(starts).min()) >= CLOSEST_S
-        return self.gap >= UNMISTAKABLE_GAP and len(self.blocks) >= FEWEST and apart and self.spread <= MOST_SPREAD
+        brief = all((last - first + 1) * BLOCK_S <= LONGEST_S + 1e-9 for first, last in self.blocks)
+        many = len(self.blocks) >= FEWEST
+        return self.gap >= UNMISTAKABLE_GAP and many and brief and apart and self.spread <= MOST_SPREAD
 
 
 def sharpest_bends(samples_uv: ArrayLike, rate_hz: float) -> Array:
@@ -136,6 +141,14 @@ def find_starts(samples_uv: ArrayLike, rate_hz: float) -> list[int]:
         if not near and before.size and before.max() <= CALM_SHARE * bends[at]:
             starts.append(begin + 2)
     return starts
+
+
+def are_brief(samples_uv: ArrayLike, rate_hz: float, starts: Sequence[int]) -> bool:
+    """Return whether all that is sharp in a stretch follows its artifacts at once: else it may be muscle, or a fault."""
+    bends = _bends(samples_uv)
+    sharp = np.flatnonzero(bends >= SHARP_SHARE * bends.max(initial=0.0)) + 2
+    span = LONGEST_MS * rate_hz / 1e3
+    return all(any(-2 <= at - start <= span for start in starts) for at in sharp)
 
 
 def _join(blocks: Sequence[int] | NDArray[np.int64]) -> list[tuple[int, int]]:

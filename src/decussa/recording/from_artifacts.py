@@ -9,7 +9,9 @@ import numpy as np
 
 from decussa.measuring.artifact_pulses import (
     LEAST_GAP,
+    LONGEST_MS,
     Standing,
+    are_brief,
     block_samples,
     find_standing,
     find_starts,
@@ -66,7 +68,12 @@ def find_artifact_pulses(recording: Recording, *, asked: bool) -> ArtifactPulses
             found=f"{standing.gap:.1f} times at most, on channel {recording.channels[index].name}",
             do="give a sheet of stimuli with --events",
         )
-    return _locate(recording, index, standing)
+    try:
+        return _locate(recording, index, standing, asked=asked)
+    except RecordingError:
+        if asked:
+            raise
+        return None
 
 
 def artifact_events(pulses: ArtifactPulses) -> tuple[StimulusEvent, ...]:
@@ -99,7 +106,7 @@ def _standing(recording: Recording, index: int) -> Standing:
     return find_standing(np.concatenate(sharpest))
 
 
-def _locate(recording: Recording, index: int, standing: Standing) -> ArtifactPulses:
+def _locate(recording: Recording, index: int, standing: Standing, *, asked: bool) -> ArtifactPulses:
     channel = recording.channels[index]
     rate_hz, width = channel.rate_hz, block_samples(channel.rate_hz)
     total = round(recording.duration_s * rate_hz)
@@ -109,11 +116,12 @@ def _locate(recording: Recording, index: int, standing: Standing) -> ArtifactPul
         last = min(total - 1, (last_block + 1) * width + round(_AFTER_S * rate_hz))
         samples = cut_samples(recording, index, first, last - first + 1)
         starts = find_starts(samples, rate_hz)
-        if not starts or len(starts) > 2:
+        if not starts or len(starts) > 2 or not (asked or are_brief(samples, rate_hz, starts)):
             raise RecordingError(
-                f"{len(starts) or 'no'} artifacts within one stimulus",
-                where=f"{recording.path}, channel {channel.name}, at {first / rate_hz:.2f} s",
-                expected="one or two",
+                "what stands out is no stimulus artifact",
+                where=f"{recording.path}, channel {channel.name}, {first / rate_hz:.2f} to {last / rate_hz:.2f} s",
+                expected=f"one or two sharp bends, each over within {LONGEST_MS:g} ms",
+                found=f"{len(starts)} starts",
                 do="give a sheet of stimuli with --events",
             )
         groups.append(tuple((first + start) / rate_hz for start in starts))
