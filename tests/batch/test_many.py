@@ -19,6 +19,7 @@ from decussa.batch.one import Job
 from decussa.batch.parts import PartStore
 from decussa.batch.sources import find_sources
 from decussa.batch.workers import Task
+from decussa.compose.summarising import sum_up
 from decussa.model.errors import MachineError, ProtocolError, RecordingError, UsageError
 from decussa.model.table import TRIAL_NAMES
 from decussa.recording.parquet import read_provenance
@@ -148,6 +149,23 @@ def test_sites_are_added_to_one_data_set(archive, tmp_path):
     held = pd.read_parquet(tmp_path / "out")
 
     assert held.groupby("site").size().to_dict() == {"lab-a": 12, "lab-b": 4}
+
+
+def test_a_data_set_is_read_and_summed_up_site_by_site(archive, tmp_path):
+    write_archive(tmp_path / "lab-b", people=1)
+    measured(archive, tmp_path / "out")
+    measured(tmp_path / "lab-b", tmp_path / "out")
+    measured(tmp_path / "lab-b", tmp_path / "b.csv")
+    whole = read_table(tmp_path / "out")
+    _, summary = sum_up([tmp_path / "out"])
+    _, alone = sum_up([tmp_path / "b.csv"])
+
+    # Both sites have a participant 01: they are two people, and neither is a number.
+    assert whole.groupby(["site", "participant"]).size().to_dict() == {
+        ("lab-a", "01"): 4, ("lab-a", "02"): 4, ("lab-a", "03"): 4, ("lab-b", "01"): 4,
+    }  # fmt: skip
+    of_b = summary[summary["site"] == "lab-b"].drop(columns="site").reset_index(drop=True)
+    pd.testing.assert_frame_equal(of_b, alone)
 
 
 def test_a_bad_recording_is_listed_and_its_older_rows_go(archive, tmp_path):

@@ -171,7 +171,7 @@ def _into_data_set(
     elsewhere = {part.state: part.places[0] for name, part in there.items() if part.state and name not in asked}
     job = replace(job, parts=PartStore(out, elsewhere))
     tasks = [Task(source, there.get(source.identity)) for source in sources]
-    outcomes = list(_work(job, tasks, workers, scheduler, progress))
+    outcomes = [_slim(outcome) for outcome in _work(job, tasks, workers, scheduler, progress)]
     PartStore(out).tidy(asked)
     archive = _sum_up(outcomes)
     return replace(archive, out=out if archive.rows else "")
@@ -187,7 +187,7 @@ def _into_table(
             if outcome.trials is not None:
                 writer = writer or stack.enter_context(_open(out))
                 writer.add(outcome.trials, outcome.provenance)
-            outcomes.append(replace(outcome, trials=None))
+            outcomes.append(_slim(outcome))
     return replace(_sum_up(outcomes), out=out if writer is not None else "")
 
 
@@ -226,6 +226,11 @@ def _work(
         yield outcome
         number += 1
         tell(0, 0)
+
+
+def _slim(outcome: Outcome) -> Outcome:
+    """Return what is needed at the end: thousands are held in memory until then."""
+    return replace(outcome, trials=None, provenance={"files": outcome.provenance.get("files", {})})
 
 
 def _sum_up(outcomes: Sequence[Outcome]) -> Archive:

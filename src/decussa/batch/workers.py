@@ -6,6 +6,7 @@ archive. A worker that dies takes nothing with it: what it had in hand is done a
 
 from __future__ import annotations
 
+import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -99,6 +100,8 @@ def on_cluster(job: Job, tasks: Iterable[Task], address: str) -> Iterator[Outcom
         raise MachineError("cluster does not answer", where=address, do="start it, or correct the address") from error
     except ValueError as error:
         raise UsageError("not the address of a scheduler", where=address, expected="tcp://HOST:PORT") from error
+    # A lost worker's results are made again: that is not the reader's to act on.
+    logging.getLogger("distributed.client").setLevel(logging.ERROR)
     with client:
         yield from _gather(client, job, tasks, address)
 

@@ -12,7 +12,7 @@ from decussa.compose.reviewed_trials import FIRST, choose_layer
 from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.study_reports import is_study, session_tables, sessions_of
 from decussa.model.errors import UsageError
-from decussa.recording.tables import read_table
+from decussa.recording.tables import is_data_set, read_data_set, read_table
 from decussa.store.study import open_study
 
 
@@ -22,7 +22,8 @@ def sum_up(paths: Sequence[Path], *, rater: str = FIRST) -> tuple[pd.DataFrame, 
     Parameters
     ----------
     paths : sequence of Path
-        Trial tables and study folders, in any mixture.
+        Trial tables, data sets of them and study folders, in any mixture. Of a data set every participant of every site is
+        summed up alone: the summary then has a column ``site``, and the trials returned only ``reviewed_by``.
     rater : str
         Of studies: whose verdicts and marks count; the first rater's where omitted, ``automatic`` for none.
 
@@ -33,13 +34,18 @@ def sum_up(paths: Sequence[Path], *, rater: str = FIRST) -> tuple[pd.DataFrame, 
     UsageError
         If nobody reviewed a session under the code of ``rater``, or one is named where there is no study.
     """
-    tables = [read_table(path) for path in paths if not is_study(path)]
     studies = [path for path in paths if is_study(path)]
+    data_sets = [path for path in paths if is_data_set(path)]
+    tables = [read_table(path) for path in paths if path not in studies and path not in data_sets]
     if rater != FIRST and not studies:
         raise UsageError("only a study has raters", where="--rater", expected="a study folder", found=str(paths[0]))
     trials, summaries = [*tables], []
     if tables:
         summaries.append(summarise(pd.concat(tables, ignore_index=True)))
+    for folder in data_sets:
+        for own in read_data_set(folder):
+            trials.append(own[["reviewed_by"]])
+            summaries.append(summarise(own).assign(site=own["site"].iloc[0]))
     for folder in studies:
         for own, summary in _sessions(folder, rater):
             trials.append(own)

@@ -104,6 +104,8 @@ def write_table(frame: pd.DataFrame, path: str | Path) -> None:
 def read_table(path: str | Path) -> pd.DataFrame:
     """Return a table as it was written: text columns as text, numbers as float, counts as int where none is missing.
 
+    Of a data set (a folder) it returns all rows, with the column ``site`` first; ``read_data_set`` gives them in portions.
+
     Raises
     ------
     RecordingError
@@ -111,6 +113,8 @@ def read_table(path: str | Path) -> pd.DataFrame:
     UsageError, MissingPartError, MachineError
         As ``check_table_path``; or if the file cannot be read.
     """
+    if is_data_set(path):
+        return pd.concat(read_data_set(path), ignore_index=True)
     target = check_table_path(path)
     frame = _refusing(_read_parquet if target.suffix.lower() == ".parquet" else _read_delimited, target)
     missing = [name for name in _NEEDED if name not in frame.columns]
@@ -123,6 +127,28 @@ def read_table(path: str | Path) -> pd.DataFrame:
             do="give a table that decussa wrote",
         )
     return frame
+
+
+def is_data_set(path: str | Path) -> bool:
+    """Return whether a folder is a data set of trial tables, as ``measure`` writes them."""
+    return any(Path(path).glob("by_site=*/by_participant=*"))
+
+
+def read_data_set(folder: str | Path) -> Iterator[pd.DataFrame]:
+    """Yield the trials of a data set, one participant of one site after the other, each with its column ``site``.
+
+    Raises
+    ------
+    MissingPartError
+        If Parquet is not installed.
+    RecordingError, MachineError
+        As ``read_table``.
+    """
+    need_parquet(folder)
+    for group in sorted(Path(folder).glob("by_site=*/by_participant=*")):
+        parts = sorted(path for path in group.glob("*.parquet") if not path.name.startswith("."))
+        if parts:
+            yield pd.concat([_refusing(_read_parquet, part) for part in parts], ignore_index=True)
 
 
 def _refusing(read: Callable[[Path], pd.DataFrame], path: Path) -> pd.DataFrame:
@@ -146,7 +172,7 @@ def _not_a_table(path: Path, error: Exception) -> RecordingError:
 
 
 def _read_parquet(path: Path) -> pd.DataFrame:
-    frame = pd.read_parquet(path)
+    frame = pd.read_parquet(path, partitioning=None)
     for name in frame.columns:
         if _KINDS.get(name) == "text":
             frame[name] = frame[name].fillna("").astype(str)
