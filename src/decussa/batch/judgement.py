@@ -65,6 +65,7 @@ def _gather(trials: pd.DataFrame) -> pd.DataFrame:
             >= ARTIFACT_SHARE,
             "artifact_end_ms": trials["artifact_end_ms"].where(magnetic),
             "window_start_ms": trials["window_start_ms"],
+            "artifact_start_ms": trials["artifact_start_ms"],
             "extra_artifact_ms": trials["extra_artifact_ms"],
             "heartbeat_ms": trials["heartbeat_ms"],
             "isi_ms": trials["isi_ms"],

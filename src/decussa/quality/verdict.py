@@ -56,8 +56,8 @@ class TrialFacts:
     ``contraction_pct`` is the contraction that was asked for.
     ``lag_ms`` is the artifact's lag behind its mark minus the median lag of the recording. ``artifact_expected`` says
     that the other stimuli of the recording show an artifact. ``responding_share`` is the share of trials of the same
-    condition with a response, NaN where there are too few to tell. ``extra_artifact_ms`` is the time of an artifact that was
-    not asked for, ``heartbeat_ms`` that of a heartbeat in baseline or window, both from the test pulse.
+    condition with a response, NaN where there are too few to tell. ``extra_artifact_ms`` is the time of an artifact besides
+    those asked for, ``heartbeat_ms`` that of a heartbeat in baseline or window, both from the test pulse.
     """
 
     complete: bool = True
@@ -70,6 +70,7 @@ class TrialFacts:
     artifact_expected: bool = False
     artifact_end_ms: float = math.nan
     window_start_ms: float = math.nan
+    artifact_start_ms: float = math.nan
     extra_artifact_ms: float = math.nan
     heartbeat_ms: float = math.nan
     isi_ms: float = math.nan
@@ -106,7 +107,8 @@ def _contradiction(facts: TrialFacts, limits: Limits) -> Verdict | None:  # noqa
     if math.isnan(facts.extra_artifact_ms):
         return None
     if math.isnan(facts.isi_ms):
-        reason = f"two artifacts {abs(facts.extra_artifact_ms):.1f} ms apart, a single pulse asked for"
+        apart_ms = abs(facts.extra_artifact_ms - facts.artifact_start_ms)
+        reason = f"two artifacts {apart_ms:.1f} ms apart, a single pulse asked for"
     else:
         reason = f"a third artifact at {facts.extra_artifact_ms:.1f} ms, a pair asked for"
     return Verdict("reject", "contradiction", reason)

@@ -148,7 +148,7 @@ def _sheet_lines(path: Path, recording: Recording | None) -> list[str]:
         if not guess.word:
             lines.append(f"# {_one_line(guess.column)}: {guess.remark}")
             continue
-        fits, doubt = _fits(sheet, guess, recording)
+        fits, doubt = _fits(sheet, guess, recording, pulses)
         remark = f"  # doubt: {doubt}" if doubt else f"  # {fits}" if fits else ""
         lines.append(f"{guess.word} = {quote(guess.column)}{remark}")
     return [*lines, "", *label_lines(sheet, guesses)]
@@ -227,7 +227,9 @@ def _pulse_lines(
     return [*lines, f'trigger_marks = "{marks}"  # {told if agree == len(votes) else "doubt: " + told}', ""]
 
 
-def _fits(sheet: Sheet, guess: ColumnGuess, recording: Recording | None) -> tuple[str, str]:
+def _fits(
+    sheet: Sheet, guess: ColumnGuess, recording: Recording | None, pulses: ArtifactPulses | None
+) -> tuple[str, str]:
     """Return how a column of onsets fits the pulses of the recording, and the doubt that remains."""
     if guess.word != "onset" or recording is None or not recording.events:
         return "", guess.doubt
@@ -236,6 +238,10 @@ def _fits(sheet: Sheet, guess: ColumnGuess, recording: Recording | None) -> tupl
     if onsets_s is None or not np.isfinite(pulses_s).all():
         return "", guess.doubt
     off_s = np.array([np.abs(pulses_s - onset_s).min() for onset_s in onsets_s if math.isfinite(onset_s)])
+    if pulses is not None:
+        shown_s = np.array([group[-1] for group in pulses.groups])
+        by_artifact_s = np.array([np.abs(shown_s - onset_s).min() for onset_s in onsets_s if math.isfinite(onset_s)])
+        off_s = np.minimum(off_s, by_artifact_s)
     near = int(np.sum(off_s <= SAME_S))
     words = f"{near} of {off_s.size} lie within a millisecond of a pulse ({recording.events[0].pulse_from})"
     if near == off_s.size == pulses_s.size:
