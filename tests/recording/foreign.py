@@ -118,35 +118,30 @@ def write_edf(path: Path, session: Session) -> Path:
     return path
 
 
-def make_discontinuous(path: Path, shift_s: dict[int, float]) -> Path:
-    """Turn EDF+C or BDF+C into EDF+D or BDF+D: the time stamps of records move by ``shift_s`` from a record on.
+def make_discontinuous(path: Path, gaps_s: dict[int, float]) -> Path:
+    """Turn EDF+C or BDF+C into EDF+D or BDF+D: a gap of so many seconds lies before each data record that is named.
 
-    The annotations of events keep their stamps, so the caller moves them where they should move.
+    What is annotated later moves along, wherever in the file it stands.
     """
     content = bytearray(path.read_bytes())
     content[192:197] = content[192:197].replace(b"+C", b"+D")
-    count = int(content[252:256])
-    header = int(content[184:192])
+    count, at, record_s = int(content[252:256]), int(content[184:192]), float(content[244:252])
     labels = [content[256 + 16 * i : 272 + 16 * i].decode().strip() for i in range(count)]
     per_record = [int(content[256 + 216 * count + 8 * i : 264 + 216 * count + 8 * i]) for i in range(count)]
     width = 3 if content[0] == 255 else 2
-    record = sum(per_record) * width
     carrier = next(i for i, label in enumerate(labels) if label.endswith("Annotations"))
-    at = header + sum(per_record[:carrier]) * width
-    shift = 0.0
-    number = 0
+    at += sum(per_record[:carrier]) * width
+    n_bytes = per_record[carrier] * width
+
+    def moved(item: bytes) -> bytes:
+        when, rest = item.split(b"\x14", 1)
+        shift = sum(gap for record, gap in gaps_s.items() if float(when) >= record * record_s)
+        return f"{float(when) + shift:+.6f}".encode() + b"\x14" + rest
+
     while at < len(content):
-        shift += shift_s.get(number, 0.0)
-        block = bytes(content[at : at + per_record[carrier] * width]).rstrip(b"\0")
-        first, *rest = block.split(b"\0")
-        stamp = float(first.split(b"\x14")[0]) + shift
-        moved = [f"{stamp:+.6f}".encode() + b"\x14\x14"]
-        for item in filter(None, rest):
-            when, tail = item.split(b"\x14", 1)
-            moved.append(f"{float(when) + shift:+.6f}".encode() + b"\x14" + tail)
-        content[at : at + per_record[carrier] * width] = b"\0".join(moved).ljust(per_record[carrier] * width, b"\0")
-        at += record
-        number += 1
+        items = [moved(item) for item in bytes(content[at : at + n_bytes]).split(b"\0") if item]
+        content[at : at + n_bytes] = (b"\0".join(items) + b"\0").ljust(n_bytes, b"\0")
+        at += sum(per_record) * width
     path.write_bytes(bytes(content))
     return path
 

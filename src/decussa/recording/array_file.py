@@ -112,7 +112,7 @@ class ArrayFile:
     @property
     def names(self) -> str:
         """What there is, with shapes, for messages."""
-        shown = [f"{item.name} {'x'.join(map(str, item.shape))}" for item in self.arrays]
+        shown = [f"{item.name} {'x'.join(map(str, item.shape))}".strip() for item in self.arrays]
         shown += [f"{name} (text)" for name in self.texts]
         return ", ".join(shown[:12]) + (", ..." if len(shown) > 12 else "") if shown else "nothing"
 

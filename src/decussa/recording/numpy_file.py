@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
+import tokenize
 import zipfile
 import zlib
 from dataclasses import dataclass
@@ -22,6 +23,11 @@ from decussa.recording.sheet import Sheet
 
 _MOST_MEMBERS = 10_000
 _GREATEST_HEADER = 10_000
+#: What NumPy raises where the text of a header is damaged: it is parsed as a Python literal.
+_UNREADABLE = (
+    ValueError, TypeError, KeyError, IndexError, AttributeError, SyntaxError, tokenize.TokenError, RecursionError, MemoryError,
+    OverflowError,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +129,7 @@ def _header(path: Path, name: str, file: IO[bytes]) -> tuple[tuple[int, ...], np
             shape, by_column, dtype = npy.read_array_header_2_0(file, max_header_size=_GREATEST_HEADER)
         else:
             raise ValueError(f"version {version}")
-    except (ValueError, TypeError, SyntaxError, RecursionError, MemoryError, OverflowError) as error:
+    except _UNREADABLE as error:
         raise RecordingError(
             f"header of {name} cannot be read", where=path, expected="a NumPy array, version 1 or 2",
             found=str(error).splitlines()[0][:200] if str(error) else "nothing", do="save or copy the file again",
