@@ -185,7 +185,7 @@ def _everything_found(entries: Sequence[Entry], session: str, protocol: Protocol
     return found
 
 
-def _told(trials: pd.DataFrame, protocol: Protocol) -> list[dict[str, Any]]:
+def _told(trials: pd.DataFrame, protocol: Protocol) -> list[dict[Any, Any]]:
     """Return the rows of the summary that have a truth beside them.
 
     A silent period is that of the last step for silent periods, as its truth is: any other pulse in a contraction, stronger or
