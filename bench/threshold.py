@@ -37,6 +37,10 @@ CRITERION_UV = 50.0
 #: Scales Student's t with 3 degrees of freedom so that its density at 0 is the Gaussian's: the spread, which is the slope
 #: of P(response) at threshold, stays the same and only the tails grow.
 T3_SCALE = (2 / (math.pi * math.sqrt(3))) * math.sqrt(2 * math.pi)
+#: Fisher information that such a size holds about its centre, over a Gaussian's: (v + 1) / (v + 3) / scale^2. A sum of several
+#: such sources holds no more (Stam 1959, Inform Control 2:101; from memory). A yes or no at threshold loses nothing to tails.
+T3_INFORMATION = (4 / 6) / T3_SCALE**2
+LAPSES = 0.02
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ class Excitability:
             return 0.0, ""
         kick = math.sqrt(1 - self.kept**2) * self.drift_sd
         self.drift = self.kept * self.drift + kick * self.rng.standard_normal()
-        lapse = "" if self.rng.random() > 0.02 else ("silent" if self.rng.random() < 0.5 else "large")
+        lapse = "" if self.rng.random() > LAPSES else ("silent" if self.rng.random() < 0.5 else "large")
         return self.drift, lapse
 
 
@@ -292,30 +296,42 @@ def make_people(kind: type, n: int, seed: int, *, hard: bool) -> list[Person]:
 def bound(people: list[Person], within_mso: float, *, sizes: bool) -> int:
     """Return the pulses until 95 % are within for unbiased estimates that meet the Cramer-Rao bound, all pulses at t.
 
-    A yes or no has 2 / pi of the information of a Gaussian log size; the spread is taken as known, no prior is used. Where
-    excitability drifts, the variance of its mean over the pulses is added: weighing them otherwise gains little.
+    A yes or no has 2 / pi of the information of a Gaussian log size; the spread is taken as known, no prior is used. In a hard
+    world tails and lapses take their share of it, and the variance of the drift's mean over the pulses is added: weighing them
+    otherwise gains little.
     """
     sd = np.array([person.spread * person.threshold_mso for person in people])
+    hard = people[0].excitability.hard
+    information = 1.0 if sizes else 2 / math.pi
+    if hard:
+        information *= (1 - LAPSES) * (T3_INFORMATION if sizes else 1.0)
     for n in range(1, 1000):
-        gap = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-        moods = people[0].excitability
-        drift = moods.drift_sd**2 * np.mean(moods.kept**gap) if moods.hard else 0.0
-        error = sd * math.sqrt((1 if sizes else math.pi / 2) / n + drift)
+        error = sd * math.sqrt(1 / (information * n) + (drift_of_mean(people[0], n) if hard else 0.0))
         if np.mean(2 * ndtr(within_mso / error) - 1) >= 0.95:
             return n
     return 1000
 
 
-def stop_bound(people: list[Person], half_width_mso: float = 3.0) -> tuple[float, float]:
+def drift_of_mean(person: Person, n: int) -> float:
+    """Return the variance of the drift's mean over ``n`` pulses, in squared spreads, as in the hard worlds."""
+    moods = person.excitability
+    gap = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    return float(moods.drift_sd**2 * np.mean(moods.kept**gap))
+
+
+def stop_bound(people: list[Person], half_width_mso: float = 3.0) -> tuple[float, float, float]:
     """Return the median pulses until a 95 % interval of Gaussian log sizes, all given at threshold, is that narrow.
 
-    With the spread known and with it estimated (Student's interval); no drift, no tails, no lapses, no prior.
+    With the spread known; with it estimated (Student's interval); and estimated by who must reckon with the drift of the hard
+    worlds, since nobody knows beforehand whose excitability drifts. No tails, lapses or prior, no pulse to find the threshold.
     """
     n = np.arange(2, 200)
     sd = np.array([person.spread * person.threshold_mso for person in people])[:, None]
-    known = 1.96 * sd / np.sqrt(n) <= half_width_mso
-    student = student_t.ppf(0.975, n - 1) * sd / np.sqrt(n) <= half_width_mso
-    return float(np.median(known.argmax(axis=1) + 2)), float(np.median(student.argmax(axis=1) + 2))
+    t = student_t.ppf(0.975, n - 1)
+    drift = np.array([drift_of_mean(people[0], int(one)) for one in n])
+    widths = (1.96 * sd / np.sqrt(n), t * sd / np.sqrt(n), t * sd * np.sqrt(1 / n + drift))
+    known, student, drifting = (float(np.median((width <= half_width_mso).argmax(axis=1) + 2)) for width in widths)
+    return known, student, drifting
 
 
 def describe(name: str, result: Run) -> str:
@@ -371,9 +387,10 @@ def main() -> None:
             near, wide = (bound(people(), within, sizes=told) for within in (2, 3))
             print(f"  {'bound, sizes' if told else 'bound, yes/no':28s}{near:6d} /{wide:4d}")
         if sizes and not hard:
-            known, student = stop_bound(people())
+            known, student, drifting = stop_bound(people())
             print(
-                f"  stop at, bound with sizes: {known:.0f} pulses with the spread known, {student:.0f} with it estimated"
+                f"  stop at, bound with sizes: {known:.0f} pulses with the spread known, {student:.0f} with it estimated, "
+                f"{drifting:.0f} where drift must be reckoned with"
             )
         contenders: dict[str, Callable[[], Procedure]] = {"ours, yes/no": lambda: Ours(sizes=False)}
         if sizes:
