@@ -39,7 +39,7 @@ KINDS = (*WRITERS, "npy", "toml")
 
 def make_healthy(kind: str, folder: Path) -> tuple[Path, Path | None]:
     """Write a small recording; return the file that is to be damaged, and the table to read where that is a mapping."""
-    session = make_session(5, labels=("FDI_R",), rate_hz=1000, n_stimuli=2)
+    session = make_session(5, labels=("FDI_R",), rate_hz=500, n_stimuli=2)
     if kind == "toml":
         table = write_long(folder / "mapped.csv", session)
         table.write_text(table.read_text().replace(",intensity_mso", ",strength", 1).replace(",isi_ms", ",gap", 1))
@@ -47,7 +47,7 @@ def make_healthy(kind: str, folder: Path) -> tuple[Path, Path | None]:
         return folder / "a.toml", table
     if kind == "npy":
         np.save(folder / "a.npy", session.samples_uv)
-        (folder / "a.toml").write_text('[signals]\nunit = "uV"\nrate_hz = 1000\n')
+        (folder / "a.toml").write_text('[signals]\nunit = "uV"\nrate_hz = 500\n')
         return folder / "a.npy", None
     return WRITERS[kind](folder, session), None
 

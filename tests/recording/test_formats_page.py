@@ -5,6 +5,21 @@ from pathlib import Path
 
 import pytest
 
+from decussa.recording.array_words import (
+    AT_SAMPLE,
+    BEFORE,
+    BEFORE_UNCLEAR,
+    COLUMNS,
+    KEYS,
+    LABELS,
+    ONSETS,
+    RATE,
+    SAMPLES_BEFORE,
+    SIGNAL,
+    STEP,
+    TIME,
+    UNIT,
+)  # fmt: skip
 from decussa.recording.events import EVENT_COLUMNS
 from decussa.recording.read import FORMATS, read
 from tests.recording.files import plain_edf
@@ -33,6 +48,21 @@ def test_the_example_of_events_is_read(tmp_path):
     events = read(plain_edf(tmp_path / "a.edf"), events=tmp_path / "events.tsv").events
 
     assert [(event.onset_s, event.stimulus.stim_type) for event in events] == [(2.3124, "single"), (7.9088, "paired")]
+
+
+def test_every_word_for_arrays_is_known_to_the_reader():
+    section = PAGE.split("## Files of arrays")[1].split("\n## ")[0]
+    for title, known in (
+        ("Samples", set().union(*SIGNAL) | {"FDI_R"}),
+        ("Sampling rate", {*RATE, *STEP, *TIME}),
+        ("Test pulse", {*BEFORE, *AT_SAMPLE, *SAMPLES_BEFORE, *BEFORE_UNCLEAR}),
+        ("Unit", {*UNIT, "emg_mv"}),
+        ("Labels", {*LABELS, "muscle"}),
+        ("Stimuli", {*COLUMNS, *ONSETS, "ttl", "trigger", "--events"}),
+        ("Who and when", set(KEYS)),
+    ):
+        (item,) = re.findall(rf"^- \*\*{title}\*\*(.*?)(?=^- \*\*|^\n)", section, flags=re.DOTALL | re.MULTILINE)
+        assert set(re.findall(r"`([^`]+)`", item)) <= known, title
 
 
 def test_every_column_and_ending_has_its_place():

@@ -159,5 +159,5 @@ def check_held(path: Path, name: str, n_bytes: int) -> None:
 
 
 def as_texts(items: Iterable[str]) -> tuple[str, ...]:
-    """Return texts without blanks and zeros around them."""
-    return tuple(item.replace("\0", " ").strip() for item in items)
+    """Return texts without blanks and zeros around them; what is no Unicode is replaced."""
+    return tuple(item.replace("\0", " ").strip().encode("utf-8", "replace").decode("utf-8") for item in items)

@@ -104,12 +104,24 @@ def walk(path: Path, file: Any) -> Found:
             found.datasets[name] = node
         elif isinstance(node, h5py.Group):
             for key in node:
+                _check_name(path, key)
                 link = node.get(key, getlink=True)
                 if isinstance(link, h5py.HardLink):
                     waiting.append((f"{name}/{key}".strip("/"), node[key], depth + 1))
                 elif not isinstance(link, h5py.SoftLink):
                     raise _leaves(path, f"{name}/{key}", "a link to another file")
     return found
+
+
+def _check_name(path: Path, key: str) -> None:
+    if not key.isprintable():
+        raise RecordingError(
+            "HDF5 file is damaged",
+            where=path,
+            expected="names that are text",
+            found=repr(key)[:100],
+            do="save or copy the file again",
+        )
 
 
 def _leaves(path: Path, name: str, what: str) -> RecordingError:
@@ -172,7 +184,7 @@ def texts_of(value: Any) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Hdf5Source:
-    """Arrays in a file that is opened again for each piece. ``reverse``: axes run the other way round, as MATLAB writes."""
+    """Arrays in a file that is opened again for each piece. ``reverse``: axes run the other way round, as in MAT 7.3."""
 
     path: Path
     reverse: bool = False

@@ -1,4 +1,4 @@
-"""MAT files of version 7.3: HDF5 with MATLAB's own habits. Axes run the other way round, text is stored as numbers, cells and
+"""MAT files of version 7.3: HDF5 with habits of its own. Axes run the other way round, text is stored as numbers, cells and
 arrays of structs as references within the file.
 
 The layout is not published by its maker; what is relied on here is common practice, no source.
@@ -30,7 +30,7 @@ def is_mat73(first_bytes: bytes) -> bool:
 
 
 def mat73_arrays(path: Path, file: Any, found: Found) -> ArrayFile:
-    """Return what a MAT file of version 7.3 holds, with the axes and names that it has in MATLAB.
+    """Return what a MAT file of version 7.3 holds, with axes and names as its writer sees them.
 
     Raises
     ------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
+import sys
 import tokenize
 import zipfile
 import zlib
@@ -112,10 +113,10 @@ def _member(path: Path, name: str, file: IO[bytes], n_bytes: int) -> Numbers | t
     if dtype.kind == "S":
         return as_texts(item.decode("utf-8", "replace") for item in array.reshape(-1))
     if dtype.kind == "U":
-        try:
-            return as_texts(str(item) for item in array.reshape(-1))
-        except ValueError as error:
-            raise _no_numbers(path, name, dtype) from error
+        letters = np.frombuffer(data, dtype=np.dtype("u4").newbyteorder(dtype.byteorder))
+        if letters.size and letters.max() > sys.maxunicode:
+            raise _no_numbers(path, name, dtype)
+        return as_texts(str(item) for item in array.reshape(-1))
     return array
 
 
