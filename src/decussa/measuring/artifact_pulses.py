@@ -34,12 +34,15 @@ MOST_SPREAD = 10.0
 SHARP_SHARE = 0.25
 RISE_SHARE = 0.1
 RISE_MS = 1.0
+#: Out of quiet, the rise starts where bends exceed the median of so many ms before so many times.
+QUIET_MS = 20.0
+QUIET_PER_MEDIAN = 8.0
 CALM_SHARE = 0.35
 CALM_MS = 0.4
 #: All that is sharp about an artifact is over so long after its start.
 LONGEST_MS = 8.0
 #: Two pulses closer than this cannot be told apart by their artifacts alone.
-CLOSEST_PAIR_MS = 0.8
+CLOSEST_PAIR_MS = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,17 +133,26 @@ def find_starts(samples_uv: ArrayLike, rate_hz: float) -> list[int]:
     if not bends.size:
         return []
     top = float(bends.max())
-    calm, apart, rise = (max(2, round(span * rate_hz / 1e3)) for span in (CALM_MS, CLOSEST_PAIR_MS, RISE_MS))
+    calm, apart, rise, quiet = (
+        max(2, round(span * rate_hz / 1e3)) for span in (CALM_MS, CLOSEST_PAIR_MS, RISE_MS, QUIET_MS)
+    )
     starts: list[int] = []
     for at in np.flatnonzero(bends >= SHARP_SHARE * top):
-        begin = int(at)
-        while begin > 0 and at - begin < rise and bends[begin - 1] >= RISE_SHARE * top:
-            begin -= 1
+        least = RISE_SHARE * top
+        if not starts or at - starts[-1] > quiet:
+            least = min(least, QUIET_PER_MEDIAN * _median(bends[max(0, at - quiet) : at]))
+        reach = max(0, at - rise)
+        rising = np.flatnonzero(bends[reach:at] >= least)
+        begin = int(reach + rising[0]) if rising.size else int(at)
         before = bends[max(0, begin - calm) : begin]
         near = bool(starts) and begin + 2 - starts[-1] < apart
         if not near and before.size and before.max() <= CALM_SHARE * bends[at]:
             starts.append(begin + 2)
     return starts
+
+
+def _median(values: Array) -> float:
+    return float(np.median(values)) if values.size else math.inf
 
 
 def are_brief(samples_uv: ArrayLike, rate_hz: float, starts: Sequence[int]) -> bool:
