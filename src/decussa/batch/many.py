@@ -230,7 +230,8 @@ def _work(
 
 def _slim(outcome: Outcome) -> Outcome:
     """Return what is needed at the end: thousands are held in memory until then."""
-    return replace(outcome, trials=None, provenance={"files": outcome.provenance.get("files", {})})
+    kept = {name: outcome.provenance[name] for name in ("files", "delivery") if name in outcome.provenance}
+    return replace(outcome, trials=None, provenance=kept)
 
 
 def _sum_up(outcomes: Sequence[Outcome]) -> Archive:
