@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import shutil
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -12,7 +13,7 @@ from decussa.compose.shared_sessions import SharedSession, participant_row, runs
 from decussa.compose.sharing_labels import share_labels, shift_days
 from decussa.compose.sharing_words import draft_sentence, methods_words, readme_of
 from decussa.compose.study_reports import is_study
-from decussa.model.errors import RecordingError, UsageError
+from decussa.model.errors import DecussaError, RecordingError, UsageError
 from decussa.model.version import VERSION
 from decussa.recording.bids_derivative import write_derivative
 from decussa.recording.bids_stimulation import DRAFT, write_stimulation
@@ -23,6 +24,10 @@ from decussa.store.people import participants
 from decussa.store.study import open_study
 
 Say = Callable[[str], None]
+#: Where a page puts what is shared, beside the studies.
+SHARED = "shared"
+#: The forms a page offers, by the name of the option.
+FORMS = ("bids", "hdf5", "nwb", "csv", "parquet")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,3 +219,35 @@ def _notes(sessions: list[SharedSession], sharing: Sharing) -> list[str]:
         notes.append("Sessions of sizes typed by hand have rows in the tables, but no recording.")
     notes.append("Free text (reasons of a review, placement of electrodes) is shared as it was typed: read it first.")
     return notes
+
+
+def export_beside(
+    root: Path, folder: Path, forms: Collection[str], *, shifted: bool, draft: bool, comma: bool, say: Say
+) -> tuple[Path, Shared]:
+    """Write a study in the forms named into a new folder beside the studies; return that folder and what was written.
+
+    Raises
+    ------
+    UsageError, RecordingError, MachineError
+        As ``export_study``; nothing is left then.
+    """
+    place = root / SHARED / f"{folder.name}-{datetime.now(UTC).astimezone():%Y-%m-%d-%H%M%S}"
+    if place.exists():
+        raise UsageError("something of this second is there already", do="try again")
+    chosen = {form: place / ("sweeps.h5" if form == "hdf5" else form) if form in forms else None for form in FORMS}
+    place.mkdir(parents=True)
+    try:
+        sharing = Sharing(
+            bids=chosen["bids"],
+            hdf5=chosen["hdf5"],
+            nwb=chosen["nwb"],
+            csv=chosen["csv"],
+            parquet=chosen["parquet"],
+            shifted=shifted,
+            draft_stimulation=draft,
+            decimal_comma=comma,
+        )
+        return place, export_study(folder, sharing, say=say)
+    except DecussaError:
+        shutil.rmtree(place, ignore_errors=True)
+        raise

@@ -17,6 +17,7 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from decussa.batch.measure import measure_recording, settings_of
+from decussa.compose.method_facts import RECORDED
 from decussa.model.dialogue import Deliver, Trial
 from decussa.model.errors import DecussaError, RecordingError, UsageError
 from decussa.model.recording import Channel, Recording, StimulusEvent
@@ -33,8 +34,6 @@ from decussa.store.recordings import keep_recording
 from decussa.store.records import Measured, Started, StepFound
 from decussa.store.study import Study, create_study, open_study
 
-#: Source of a session that was recorded elsewhere.
-RECORDED = "recording"
 STEP = "recording"
 #: Columns of the trial table that are read off a sweep.
 _NAMES = [column.name for column in TRIAL_COLUMNS]

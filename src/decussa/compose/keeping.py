@@ -10,7 +10,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO, Literal, get_args
 
-from decussa.compose.importing import measure_in, write_session
 from decussa.compose.preparing import known_operators, open_session, participant_of, who_acts
 from decussa.model.errors import DecussaError, RecordingError, UsageError
 from decussa.model.recording import Recording
@@ -272,6 +271,9 @@ def take_in(folder: Path, pseudonym: str, name: str, content: BinaryIO) -> str:
 
 def _as_session(study: Study, recording: Recording, pseudonym: str) -> str:
     """Write a recording as a session that can be reviewed; return what became of it in a sentence."""
+    # What measures recordings takes long to load; a page that shows a study does not need it.
+    from decussa.compose.importing import measure_in, write_session
+
     try:
         session = write_session(study, recording, measure_in(study, recording), pseudonym)
     except DecussaError as error:

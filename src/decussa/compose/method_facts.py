@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TypeVar
 
-from decussa.compose.importing import RECORDED
 from decussa.model.dialogue import Found
 from decussa.protocol.schema import Protocol
 from decussa.protocol.steps import Hotspot, MaximalContraction, StepBase, Threshold, TrunkLevels
@@ -17,6 +16,8 @@ from decussa.store.chain import Entry
 from decussa.store.preparing import ElectrodesOn, HeadMeasured, PersonDescribed, Screened
 from decussa.store.records import Started
 
+#: Source of a session that was recorded elsewhere.
+RECORDED = "recording"
 _Kind = TypeVar("_Kind", bound=StepBase)
 #: Who is told apart by the screening only: answers stay private, the outcome says that they were asked for.
 _SCREENED = ("medicines", "nervous drugs", "illness", "conditions")
