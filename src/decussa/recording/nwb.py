@@ -90,6 +90,8 @@ def read_nwb_content(path: Path, found: Found) -> NwbContent:
             table = _table(found, name)
             if _STIMULUS & set(table):
                 content.tables[name] = table
+            else:
+                content.notes += _table_notes(table)
     return content
 
 
@@ -287,6 +289,14 @@ def _annotations(path: Path, found: Found, name: str) -> list[Annotation]:
         for time, text in zip(times, texts_of(data[()]), strict=True)
         if math.isfinite(time)
     ]
+
+
+def _table_notes(table: dict[str, Numbers | tuple[str, ...]]) -> list[Annotation]:
+    """Return the texts of a table of events, with their times; none where it has no such columns."""
+    times, texts = table.get("timestamp", ()), table.get("annotation", ())
+    if isinstance(times, tuple) or not isinstance(texts, tuple) or len(texts) != times.size:
+        return []
+    return [Annotation(float(time), text) for time, text in zip(times, texts, strict=True) if math.isfinite(time)]
 
 
 def _from_table(content: NwbContent, zero_s: float, duration_s: float, mapping: Mapping) -> tuple[Any, tuple[str, ...]]:
