@@ -63,15 +63,14 @@ def extra_artifacts(
         else [test, np.asarray(first_start_ms, dtype=np.float64) * per_ms + onset_sample - first]
     )
     bends = np.abs(np.diff(near, n=2))
-    place = np.arange(bends.shape[1]) + 2
-    of_test = np.abs(place - test[:, None]) <= RINGING_MS * per_ms
-    top = np.where(of_test, bends, 0.0).max(axis=1)
+    top = np.array(
+        [_slice(row, at, -RINGING_MS, RINGING_MS, per_ms).max(initial=0.0) for row, at in zip(bends, test, strict=True)]
+    )
     least = np.maximum(SHARP_SHARE * top, LEAST_PER_BASELINE * _baseline_bend(bends, onset_sample - first, per_ms))
-    covered = np.zeros(bends.shape, dtype=bool)
     for starts in known:
-        since = place - starts[:, None]
-        covered |= (since >= -SAME_MS * per_ms) & (since <= 0.5 * RINGING_MS * per_ms)
-    suspects = np.flatnonzero(((bends >= least[:, None]) & ~covered).any(axis=1) & np.isfinite(test))
+        for row, at in zip(bends, starts, strict=True):
+            _slice(row, at, -SAME_MS, 0.5 * RINGING_MS, per_ms)[:] = 0.0
+    suspects = np.flatnonzero((bends.max(axis=1) >= least) & np.isfinite(test))
     found = np.full(samples.shape[0], np.nan)
     for sweep in suspects:
         starts = np.array([values[sweep] for values in known])
@@ -79,9 +78,17 @@ def extra_artifacts(
     return found
 
 
+def _slice(row: SamplesUv, at: float, since_ms: float, until_ms: float, per_ms: float) -> SamplesUv:
+    """Return the bends around an artifact that starts at sample ``at``; nothing where there is none."""
+    if math.isnan(at):
+        return row[:0]
+    # The bend of sample k lies at k - 1; a start shows in the bend of the sample before it.
+    return row[max(0, math.floor(at + since_ms * per_ms) - 2) : max(0, math.ceil(at + until_ms * per_ms) - 1)]
+
+
 def _baseline_bend(bends: SamplesUv, onset: int, per_ms: float) -> Array:
     """Return a bend that the baseline hardly ever exceeds: robust against a pulse within it."""
-    stretch = bends[:, max(0, onset - round(100 * per_ms)) : max(1, onset - round(5 * per_ms))]
+    stretch = bends[:, max(0, onset - round(100 * per_ms)) : max(1, onset - round(5 * per_ms)) : 4]
     return (
         np.asarray(np.quantile(stretch, 0.95, axis=1), dtype=np.float64) if stretch.size else np.zeros(bends.shape[0])
     )
