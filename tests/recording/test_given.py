@@ -5,10 +5,11 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.io import savemat
 
 from decussa.model.errors import RecordingError
 from decussa.recording.read import read
-from tests.recording.labs import MAPPING, SAMPLE_S, make_lab
+from tests.recording.labs import KINDS, MAPPING, SAMPLE_S, make_lab
 
 ORDER = MAPPING.replace('onset = "Zeit"\n', "")
 
@@ -250,3 +251,35 @@ def test_rows_that_nothing_places_are_refused(tmp_path):
     with pytest.raises(RecordingError, match="stimuli cannot be placed"):
         read_lab(lab, mapping=ORDER)
     assert all(math.isfinite(onset) for onset in onsets(read_lab(lab)))
+
+
+def cut_sweeps(folder, labels):
+    """Sweeps that were already cut, in MAT, and a frame of what was given for each."""
+    rng = np.random.default_rng(4)
+    mso = np.arange(50.0, 50 + len(labels))
+    held = {"emg": rng.normal(0, 5e-6, (len(labels), 2000, 1)), "fs": 4000.0, "pre_s": 0.25, "unit": "V", "mso": mso}
+    savemat(folder / "cut.mat", held | {"muscles": np.array(["FDI"], dtype=object)})
+    kinds = [KINDS[label] for label in labels]
+    columns = {
+        "TS": mso.astype(int),
+        "CS": [kind[2] for kind in kinds],
+        "ISI [ms]": [kind[0] or "" for kind in kinds],
+        "Art": labels,
+    }
+    return folder / "cut.mat", pd.DataFrame(columns)
+
+
+def test_rows_belong_to_sweeps_that_were_already_cut_by_their_order(lab, tmp_path):
+    path, frame = cut_sweeps(tmp_path, ("test", "c3", "test", "c15"))
+
+    recording = read(path, events=lab.sheet("cut.csv", frame), mapping=lab.mapping(ORDER))
+
+    assert [event.condition for event in recording.events] == ["test", "SICI", "test", "ICF"]
+    assert [event.stimulus.intensity_mso for event in recording.events] == [50, 51, 52, 53]
+    assert any("by their order alone" in note for note in recording.notes)
+    with pytest.raises(RecordingError, match="expected a row for each of 4 sweeps; found 3 rows"):
+        read(path, events=lab.sheet("cut.csv", frame.iloc[:3]), mapping=lab.mapping(ORDER))
+    with pytest.raises(
+        RecordingError, match=r"line 2: .* contradict each other in intensity_mso; expected 50, .* found 53"
+    ):
+        read(path, events=lab.sheet("cut.csv", frame.iloc[::-1]), mapping=lab.mapping(ORDER))

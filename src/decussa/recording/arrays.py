@@ -61,10 +61,6 @@ def read_arrays(file: ArrayFile, events: Sheet | None, mapping: Mapping) -> Reco
     layout = _lay_out(file, mapping)
     if layout.onset_s is None and layout.extent("sweep") == 1:
         return _continuous(file, layout, events, mapping)
-    if events is not None:
-        raise RecordingError(
-            "sweeps that were already cut take no sheet of events", where=file.path, do="put the stimulus into the file"
-        )
     return _cut(file, layout, mapping)
 
 
@@ -183,7 +179,8 @@ def _cut(file: ArrayFile, layout: _Layout, mapping: Mapping) -> Recording:
     channels, lines, kinds = _channels(file, layout, mapping, ())
     check_lines(file.path, channels, lines)
     keys = find_keys(file, mapping, layout.signal.lead)
-    stimuli = tuple(_stimulus(rows, row, row + 1, float(at_s[row])) for row in range(count))
+    meant = [row for row in range(count) if "stim_type" not in rows.columns or rows.cell(row, "stim_type")]
+    stimuli = tuple(_stimulus(rows, row, row + 1, float(at_s[row])) for row in meant)
     untold = (
         ()
         if "stim_type" in rows.columns

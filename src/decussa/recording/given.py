@@ -18,7 +18,7 @@ from decussa.recording.from_artifacts import (
 )
 from decussa.recording.mapped_sheet import in_our_words, stimulus_rows
 from decussa.recording.mapping import Mapping
-from decussa.recording.placing import describe_placing, place_stimuli
+from decussa.recording.placing import describe_placing, place_on_sweeps, place_stimuli
 from decussa.recording.sheet import Sheet, read_sheet
 
 _NUMBERS = ("onset", "intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma", "contraction_pct", "interval_s")
@@ -75,9 +75,12 @@ def complete(
     said = list(notes)
     events = recording.events
     continuous = math.isfinite(recording.duration_s)
-    if sheet is not None:
-        events, told = _place_by_artifacts(recording, sheet, asked=find_artifacts) if continuous else (events, ())
-        said += [*told, *(describe_placing(sheet, events) if continuous else ())]
+    if sheet is not None and not continuous:
+        events = place_on_sweeps(sheet, events)
+        said.append(f"{len(events)} rows of {sheet.path.name} belong to as many sweeps, by their order alone")
+    elif sheet is not None:
+        events, told = _place_by_artifacts(recording, sheet, asked=find_artifacts)
+        said += [*told, *describe_placing(sheet, events)]
     elif not events:
         found = find_artifact_pulses(recording, asked=find_artifacts)
         if found is not None:

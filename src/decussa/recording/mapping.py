@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping as Table
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -142,6 +142,10 @@ class Mapping:
         """Return what a label means; None where the mapping does not say. Case and spaces at the ends do not count."""
         wanted = text.strip().lower()
         return next((item for item in self.labels if item.label.strip().lower() == wanted), None)
+
+    def of_samples(self) -> Mapping:
+        """Return what it says of the recording alone, where its columns and labels are those of a sheet beside it."""
+        return replace(self, columns={}, labels=())
 
     def check_channels(self, names: Sequence[str], *, where: str | Path) -> None:
         """Refuse a mapping of channels that the file does not hold.

@@ -26,6 +26,8 @@ from decussa.recording.sheet import Sheet
 
 #: Onsets of a sheet this near to the pulses are the pulses.
 SAME_S = 1e-3
+#: What a sweep and its row may both say.
+_GIVEN = ("intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma")
 _WORDS: dict[PulseFrom, str] = {
     "trigger": "trigger pulse", "annotation": "annotation", "artifact": "stimulus artifact", "events": "event",
 }  # fmt: skip
@@ -64,6 +66,49 @@ def place_stimuli(
     match_spacing(sheet, rows, times, groups, of=_WORDS[found])
     check_pairs(sheet, rows, groups, of=_WORDS[found])
     return _events(sheet, rows, _test_times(sheet, rows, groups), found)
+
+
+def place_on_sweeps(sheet: Sheet, events: Sequence[StimulusEvent]) -> tuple[StimulusEvent, ...]:
+    """Return the stimuli of a sheet for sweeps that were already cut: row by row, in the order of the sweeps.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        In the product's words.
+    events : sequence of StimulusEvent
+        What the recording itself says of its sweeps; where it says what was given, the sheet must agree.
+
+    Raises
+    ------
+    RecordingError
+        If there are more or fewer rows than sweeps, or a row and its sweep contradict each other.
+    """
+    rows = stimulus_rows(sheet)
+    check_sense(sheet, rows)
+    if len(rows) != len(events):
+        raise RecordingError(
+            "sheet does not fit the sweeps of the recording",
+            where=sheet.path,
+            expected=f"a row for each of {len(events)} sweeps",
+            found=f"{len(rows)} rows",
+            do="check that the sheet belongs to this recording and that no row is missing or twice",
+        )
+    placed = _events(sheet, rows, np.array([event.onset_s for event in events]), "events")
+    for row, told, own in zip(rows, placed, events, strict=True):
+        for name in _GIVEN:
+            said, held = getattr(told.stimulus, name), getattr(own.stimulus, name)
+            if not math.isnan(said) and not math.isnan(held) and not math.isclose(said, held, rel_tol=1e-6):
+                raise RecordingError(
+                    f"sheet and recording contradict each other in {name}",
+                    where=sheet.place(row),
+                    expected=f"{held:g}, as sweep {own.sweep} says",
+                    found=f"{said:g}",
+                    do="check that the sheet belongs to this recording, and that no columns are swapped",
+                )
+    return tuple(
+        replace(told, sweep=own.sweep, muscle=told.muscle or own.muscle)
+        for told, own in zip(placed, events, strict=True)
+    )
 
 
 def _placed_by_onset(

@@ -91,7 +91,7 @@ def read(
     told = _read_mapping(mapping)
     sheet, said = read_given_sheet(Path(events), told) if events is not None else (None, ())
     try:
-        recording = chosen.read(file, sheet, told)
+        recording = chosen.read(file, sheet, told if sheet is None else told.of_samples())
     except OSError as error:
         raise _unreadable(Path(error.filename or file), error) from error
     return complete(recording, sheet, said, find_artifacts=find_artifacts)

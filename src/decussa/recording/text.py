@@ -33,14 +33,10 @@ def read_text_recording(path: Path, events: Sheet | None = None, mapping: Mappin
     RecordingError
         If it has none of the shapes, or its content cannot be believed as it is.
     """
-    head = _in_our_words(read_head(path), mapping) if events is None else read_head(path)
+    head = _in_our_words(read_head(path), mapping)
     names = {name.lower() for name in head.columns}
     timed = bool(names & {"time_ms", "time_s"})
     cut = "sweep" in names and timed
-    if events is not None and (cut or len(sample_columns(head)) > 1):
-        raise RecordingError(
-            "sweeps that were already cut take no sheet of events", where=path, do="put the stimulus into the table"
-        )
     if cut:
         return read_long(path, head, mapping)
     if len(sample_columns(head)) > 1:
