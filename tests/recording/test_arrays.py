@@ -218,3 +218,24 @@ def test_a_recording_can_be_sent_to_a_worker(tmp_path):
 
 def test_the_npz_of_the_session_is_read(tmp_path):
     np.testing.assert_array_equal(cut_of(read(write_npz(tmp_path / "a.npz", SESSION))), wanted())
+
+
+def test_a_mapping_says_what_a_labs_labels_and_names_mean(tmp_path):
+    path = archive(
+        tmp_path / "a.npz", wobble=SWEEPS, clock=2000, labels=np.array(SESSION.labels), what=np.array(["A", "B", "pause"]),
+        strength=np.array([50.0, 60, 0]),
+    )  # fmt: skip
+    (tmp_path / "a.toml").write_text(
+        '[signals]\nvariable = "wobble"\nrate_hz = 2000\nunit = "uV"\nonset_ms = 250\n'
+        '[columns]\nlabel = "what"\nintensity_mso = "strength"\n'
+        '[[labels]]\nlabel = "A"\nstim_type = "single"\n'
+        '[[labels]]\nlabel = "B"\nstim_type = "paired"\nisi_ms = 3\ncondition = "SICI"\n'
+        '[[labels]]\nlabel = "pause"\nstim_type = "none"\n'
+    )
+
+    events = read(path, mapping=tmp_path / "a.toml").events
+
+    assert [(event.sweep, event.stimulus.stim_type, event.stimulus.intensity_mso) for event in events] == [
+        (1, "single", 50), (2, "paired", 60),
+    ]  # fmt: skip
+    assert (events[1].stimulus.isi_ms, events[1].condition) == (3, "SICI")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from decussa.model.errors import RecordingError
 from decussa.recording.array_file import ArrayFile, NamedArray, Numbers, Said, plain_name
 from decussa.recording.array_lookup import look_up, one_text
 from decussa.recording.array_words import COLUMNS, KEYS, ONSETS
+from decussa.recording.mapped_sheet import in_our_words
 from decussa.recording.mapping import Mapping
 from decussa.recording.sheet import Sheet
 
@@ -62,7 +64,11 @@ def read_rows(
     if onsets_s is not None:
         cells["onset"] = [repr(float(onset)) for onset in onsets_s]
         cells["onset_s"] = cells["onset"]
-    return _sheet(file, cells, count), tuple(notes)
+    rows = _sheet(file, cells, count)
+    if "label" in cells and told.labels:
+        rows, more = in_our_words(rows, replace(told, columns={}))
+        notes += more
+    return rows, tuple(notes)
 
 
 def find_onsets_s(
