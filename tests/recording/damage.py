@@ -14,6 +14,7 @@ import numpy as np
 from decussa.model.errors import DecussaError
 from decussa.recording.read import read
 from tests.recording.foreign import WRITERS, make_session, write_long
+from tests.recording.labs import make_lab
 
 MAPPING = """\
 [signals]
@@ -33,8 +34,8 @@ isi_ms = "gap"
 delimiter = ","
 decimal = "."
 """
-#: Formats that are damaged; a mapping is damaged beside a healthy table.
-KINDS = (*WRITERS, "npy", "toml")
+#: Formats that are damaged; a mapping is damaged beside a healthy table, a sheet of stimuli beside a healthy recording.
+KINDS = (*WRITERS, "npy", "toml", "sheet")
 
 
 def make_healthy(kind: str, folder: Path) -> tuple[Path, Path | None]:
@@ -45,6 +46,10 @@ def make_healthy(kind: str, folder: Path) -> tuple[Path, Path | None]:
         table.write_text(table.read_text().replace(",intensity_mso", ",strength", 1).replace(",isi_ms", ",gap", 1))
         (folder / "a.toml").write_text(MAPPING)
         return folder / "a.toml", table
+    if kind == "sheet":
+        lab = make_lab(folder, labels=("test", "c3", "c15", "c3"), names=("FDI_R", "ADM_R"))
+        lab.mapping()
+        return lab.sheet("a.csv"), lab.recording
     if kind == "npy":
         np.save(folder / "a.npy", session.samples_uv)
         (folder / "a.toml").write_text('[signals]\nunit = "uV"\nrate_hz = 500\n')
@@ -52,10 +57,10 @@ def make_healthy(kind: str, folder: Path) -> tuple[Path, Path | None]:
     return WRITERS[kind](folder, session), None
 
 
-def try_to_read(path: Path, mapping: Path | None = None) -> str:
+def try_to_read(path: Path, mapping: Path | None = None, events: Path | None = None) -> str:
     """Read a recording and cut its sweeps; return what it was refused with, empty where it was read."""
     try:
-        recording = read(path, mapping=mapping)
+        recording = read(path, mapping=mapping, events=events)
         for index, channel in enumerate(recording.channels):
             if channel.kind == "emg":
                 batch = recording.signals.cut(index, recording.events, 20, 20)
@@ -71,6 +76,9 @@ def read_damaged(kind: str, path: Path, table: Path | None) -> str:
     if kind == "toml":
         assert table is not None
         return try_to_read(table, path)
+    if kind == "sheet":
+        assert table is not None
+        return try_to_read(table, table.with_name("mapping.toml"), path)
     return try_to_read(path, path.with_suffix(".toml") if kind == "npy" else None)
 
 
