@@ -6,7 +6,7 @@ from scipy.io import savemat
 
 from decussa.model.errors import RecordingError
 from decussa.recording.array_axes import Evidence, decide_axes
-from decussa.recording.read import read
+from decussa.recording.read import find_recordings, read
 from tests.recording.foreign import make_session, write_mat5, write_mat73, write_npz
 
 SESSION = make_session(2, n_stimuli=3)
@@ -160,6 +160,18 @@ def test_a_file_with_one_trial_is_one_sweep(tmp_path):
 
     assert len(recording.events) == 1
     np.testing.assert_array_equal(cut_of(recording, 1), wanted(1)[:1])
+
+
+def test_a_file_for_each_trial_keeps_the_number_and_the_person_of_its_name(tmp_path):
+    for number in (2, 10):
+        archive(
+            tmp_path / f"P3_trial_{number:02}.npz", emg=SWEEPS[0, 0], fs=2000, pre_ms=250.0, unit="uV", muscle="FDI"
+        )
+
+    first, second = (read(path) for path in find_recordings([tmp_path]))
+
+    assert [(each.participant, each.events[0].sweep) for each in (first, second)] == [("P3", 2), ("P3", 10)]
+    np.testing.assert_array_equal(cut_of(second), wanted()[:1])
 
 
 def test_one_array_alone_needs_a_mapping(tmp_path):

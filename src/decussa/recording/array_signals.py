@@ -67,19 +67,23 @@ class ArrayLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CutArrays:
-    """Sweeps that were already cut. ``shift_ms`` is the true onset minus the time of ``onset_sample``."""
+    """Sweeps that were already cut. ``shift_ms`` is the true onset minus the time of ``onset_sample``.
+
+    ``first_sweep`` is the number of the first sweep in the file.
+    """
 
     lines: tuple[ArrayLine, ...]
     rate_hz: float
     onset_sample: int
     shift_ms: float
+    first_sweep: int = 1
 
     def cut(self, channel: int, events: Sequence[StimulusEvent], before_ms: float, after_ms: float) -> SweepBatch:
         """Return the sweeps of ``events``; they keep their own span where it is shorter than asked."""
         line = self.lines[channel]
         first = max(0, self.onset_sample - span_samples(before_ms, self.rate_hz))
         stop = min(line.extent("sample"), self.onset_sample + span_samples(after_ms, self.rate_hz) + 1)
-        chosen = np.array([event.sweep - 1 for event in events], dtype=np.int64)
+        chosen = np.array([event.sweep - self.first_sweep for event in events], dtype=np.int64)
         samples = np.empty((chosen.size, stop - first), dtype=np.float32)
         for start, end in _runs(chosen):
             samples[start:end] = line.block(slice(int(chosen[start]), int(chosen[end - 1]) + 1), slice(first, stop))

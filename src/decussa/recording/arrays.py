@@ -6,6 +6,7 @@ what cannot be decided is refused with the candidates.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -180,7 +181,9 @@ def _cut(file: ArrayFile, layout: _Layout, mapping: Mapping) -> Recording:
     check_lines(file.path, channels, lines)
     keys = find_keys(file, mapping, layout.signal.lead)
     meant = [row for row in range(count) if "stim_type" not in rows.columns or rows.cell(row, "stim_type")]
-    stimuli = tuple(_stimulus(rows, row, row + 1, float(at_s[row])) for row in meant)
+    named = trial_of_name(file.path) if count == 1 else None
+    owner, first_sweep = named or (file.path.stem, 1)
+    stimuli = tuple(_stimulus(rows, row, row + first_sweep, float(at_s[row])) for row in meant)
     untold = (
         ()
         if "stim_type" in rows.columns
@@ -195,9 +198,10 @@ def _cut(file: ArrayFile, layout: _Layout, mapping: Mapping) -> Recording:
             lines=lines,
             rate_hz=rate_hz,
             onset_sample=onset_sample,
-            shift_ms=layout.onset_s * 1e3 - onset_sample / rate_hz * 1e3,
+            shift_ms=(layout.onset_s - onset_sample / rate_hz) * 1e3,
+            first_sweep=first_sweep,
         ),
-        participant=keys.get("participant", file.path.stem),
+        participant=keys.get("participant", owner),
         session=keys.get("session", ""),
         task=keys.get("task", ""),
         run=keys.get("run", ""),
@@ -233,6 +237,17 @@ def _continuous(file: ArrayFile, layout: _Layout, events: Sheet | None, mapping:
         duration_s=n_samples / rate_hz,
         notes=(*layout.notes, *told, *kinds, *mapping.notes),
     )
+
+
+def trial_of_name(path: Path) -> tuple[str, int] | None:
+    """Return whose trial a file's name says it is, and its number: ``P3_trial_07`` is 7 of P3; None where it says neither.
+
+    Without a name before the trial it is the folder's.
+    """
+    found = re.fullmatch(r"(.*?)[ _-]*([A-Za-z]+)[ _-]*(\d{1,6})", path.stem)
+    if found is None or found[2].lower() not in SWEEP_WORDS or int(found[3]) == 0:
+        return None
+    return found[1] or path.absolute().parent.name, int(found[3])
 
 
 def _own_stimuli(
