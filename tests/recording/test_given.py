@@ -165,7 +165,20 @@ def test_rows_that_are_no_stimulus_stand_aside(lab):
         lab, lab.sheet("cough.csv", frame), MAPPING + '\n[[labels]]\nlabel = "cough"\nstim_type = "none"\n'
     )
 
+    assert "rows of cough.csv that are no stimuli: 1" in recording.notes
     np.testing.assert_allclose(onsets(recording), lab.onsets_s, atol=1e-9)
+
+
+def test_a_label_that_says_nothing_leaves_it_to_the_numbers_of_its_row_or_is_refused(lab):
+    silent = MAPPING.replace('label = "c3"\nstim_type = "paired"', 'label = "c3"')
+    bare = lab.frame.drop(columns=["TS", "CS", "ISI [ms]"])
+    columns = "\n".join(line for line in silent.splitlines() if not line.startswith(("intensity", "cond_", "isi")))
+
+    told = read_lab(lab, mapping=silent)
+
+    assert [event.stimulus.isi_ms for event in told.events if event.label == "c3"] == [3.0] * 3
+    with pytest.raises(RecordingError, match=r"line 3: label 'c3' does not say what was given"):
+        read_lab(lab, lab.sheet("bare.csv", bare), columns)
 
 
 def test_a_sheet_in_another_encoding_is_refused_until_it_is_named(lab):

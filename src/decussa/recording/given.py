@@ -48,7 +48,9 @@ def read_given_sheet(path: Path, mapping: Mapping) -> tuple[Sheet, tuple[str, ..
         raise RecordingError("sheet names no stimulus", where=path, expected="rows with stim_type", found="none")
     columns = [name for name in _NUMBERS if name in sheet.columns]
     ready = replace(sheet, to_check=True, trigger_marks=mapping.trigger_marks)
-    return ready, (*notes, *sheet.repairs(rows, columns))
+    aside = len(sheet.rows) - len(rows)
+    left_out = (f"rows of {path.name} that are no stimuli: {aside}",) if aside else ()
+    return ready, (*notes, *left_out, *sheet.repairs(rows, columns))
 
 
 def complete(

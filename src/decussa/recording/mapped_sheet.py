@@ -101,8 +101,16 @@ def _fill(sheet: Sheet, row: int, label: LabelMapping | None, *, told: bool) -> 
         for name in _NUMBERS:
             cells |= _number(sheet, row, name, label)
         _check_type(sheet, row, label)
-    if not told:
-        cells["stim_type"] = next((kind for name, kind in _TELLING if sheet.cell(row, name)), "")
+    if not told or (label is not None and not cells["stim_type"]):
+        filled = {name for name in _NUMBERS if cells.get(name) or sheet.cell(row, name)}
+        cells["stim_type"] = next((kind for name, kind in _TELLING if name in filled), "")
+        if label is not None and not cells["stim_type"]:
+            raise RecordingError(
+                f"label {label.label!r} does not say what was given",
+                where=sheet.place(row),
+                expected="stim_type in the mapping, or an interval, a current or an intensity in the row",
+                do="add stim_type to its section [[labels]]; 'none' is no stimulus",
+            )
     return cells
 
 
