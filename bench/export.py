@@ -134,6 +134,7 @@ def main() -> None:
     parser.add_argument("--into", type=Path)
     asked = parser.parse_args()
     place = asked.into or Path(tempfile.mkdtemp())
+    place.mkdir(parents=True, exist_ok=True)
     folder = asked.study or place / "study"
     if asked.study is None:
         make_study(folder, asked.people)

@@ -191,6 +191,23 @@ def test_what_looks_like_a_name_or_a_birth_date_is_refused_until_it_has_another_
     assert pseudonym not in names + " ".join(texts)
 
 
+def test_a_raters_code_that_looks_like_a_name_becomes_a_number(tmp_path):
+    folder = tmp_path / "study"
+    session = make_session(folder, 6)
+    room = ReviewRoom(folder, session)
+    room.begin("Karla", blind=True)
+    for trace in room.traces:
+        room.say("Karla", trace, "verdict", "doubtful", reason="drift")
+
+    share(folder, tmp_path / "bids", csv=tmp_path / "csv")
+
+    shared = b"".join(
+        path.read_bytes() for path in tmp_path.rglob("*") if path.is_file() and folder not in path.parents
+    )
+    assert b"Karla" not in shared
+    assert b"rater-1" in shared
+
+
 def test_labels_that_would_be_alike_are_refused(tmp_path):
     folder = tmp_path / "study"
     make_session(folder, 3, person="P-1")

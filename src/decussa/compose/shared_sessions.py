@@ -95,7 +95,7 @@ def share_session(
         summary=summary.assign(participant=label),
     )
     raters = rater_labels(list(room.layers))
-    return replace(shared, trials=_named(shared, trials, raters))
+    return replace(shared, trials=_named(shared, trials, raters), summary=_without_names(shared.summary, raters))
 
 
 def _pieces(folder: Path, name: str, entries: Sequence[Entry]) -> tuple[Piece, ...]:
@@ -144,6 +144,14 @@ def _named(shared: SharedSession, trials: pd.DataFrame, raters: Mapping[str, str
         if code != label:
             table["method"] = table["method"].str.replace(f"by rater {code}", f"by {label}", regex=False)
     return table
+
+
+def _without_names(summary: pd.DataFrame, raters: Mapping[str, str]) -> pd.DataFrame:
+    """Return the summary with raters under their labels, in what it says of the review."""
+    for code, label in raters.items():
+        if code != label:
+            summary = summary.assign(review=summary["review"].str.replace(code, label, regex=False))
+    return summary
 
 
 def runs_of(shared: SharedSession) -> list[RunToWrite]:
