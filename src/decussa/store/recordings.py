@@ -14,6 +14,9 @@ from decussa.store.people import present
 from decussa.store.records import RecordingKept
 from decussa.store.study import RECORDINGS, Study, to_disk
 
+#: How the name of a file ends that is not yet whole.
+PART = ".part"
+
 
 def keep_recording(study: Study, path: Path, pseudonym: str, *, at: str) -> Path:
     """Copy a file into ``recordings``, in the participant's folder, and return where it is now.
@@ -27,15 +30,57 @@ def keep_recording(study: Study, path: Path, pseudonym: str, *, at: str) -> Path
     """
     study.must_write()
     target = study.folder / RECORDINGS / pseudonym / path.name
-    part = target.with_name(f".{target.name}.part")
+    part = target.with_name(f".{target.name}{PART}")
     with study.database.transaction() as connection:
         present(connection, pseudonym)
     with plain_errors(path):
         target.parent.mkdir(exist_ok=True)
         shutil.copyfile(path, part)
+    return _keep(study, part, target, pseudonym, at)
+
+
+def place_for_stream(study: Study, pseudonym: str, name: str) -> Path:
+    """Return where a stream is to be recorded, until ``keep_stream`` takes it in under its name.
+
+    Raises
+    ------
+    UsageError
+        If there is no such participant.
+    """
+    with study.database.transaction() as connection:
+        present(connection, pseudonym)
+    folder = study.folder / RECORDINGS / pseudonym
+    with plain_errors(folder):
+        folder.mkdir(exist_ok=True)
+    return folder / f".{name}{PART}"
+
+
+def left_streams(study: Study, pseudonym: str) -> tuple[Path, ...]:
+    """Return the streams of a participant that a program left unfinished, in order of their names."""
+    return tuple(sorted((study.folder / RECORDINGS / pseudonym).glob(f".*{PART}")))
+
+
+def keep_stream(study: Study, part: Path, pseudonym: str, *, at: str) -> Path:
+    """Take in a stream that was recorded at its ``place_for_stream``, and return where it is now.
+
+    Raises
+    ------
+    UsageError
+        If there is no such participant, or a file of that name was kept before.
+    MachineError
+        If the disk is full, read-only or gone.
+    """
+    study.must_write()
+    return _keep(study, part, part.with_name(part.name.removeprefix(".").removesuffix(PART)), pseudonym, at)
+
+
+def _keep(study: Study, part: Path, target: Path, pseudonym: str, at: str) -> Path:
+    """Give a file its name, and write into the study's journal that it was taken in."""
+    with plain_errors(part):
         part.chmod(0o444)
         to_disk(part)
-    kept = RecordingKept(file=f"{pseudonym}/{path.name}", pseudonym=pseudonym, sha256=sha256_of(part))
+    file = f"{pseudonym}/{target.name}"
+    kept = RecordingKept(file=file, pseudonym=pseudonym, sha256=sha256_of(part))
     with study.database.transaction() as connection:
         present(connection, pseudonym)
         if any(

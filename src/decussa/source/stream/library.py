@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import atexit
+import os
+import shutil
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,10 +18,12 @@ from numpy.typing import NDArray
 from decussa.model.errors import MissingPartError
 from decussa.source.stream.description import Description, read_description
 
-#: Settings of the library under which nothing leaves this machine to look for streams, nor is found from outside.
+#: Settings of the library under which nothing leaves this machine to look for streams, nor is found from outside. Every
+#: question takes a port of the range for as long as answers may come: few at a time, and many ports.
 THIS_MACHINE = """
 [ports]
 IPv6 = disable
+PortRange = 256
 [multicast]
 ResolveScope = machine
 MachineAddresses = {127.0.0.1}
@@ -29,8 +36,10 @@ ListenAddress = 127.0.0.1
 KnownPeers = {127.0.0.1}
 [tuning]
 MulticastMinRTT = 0.1
+MulticastMaxRTT = 0.6
 UnicastMinRTT = 0.1
-ContinuousResolveInterval = 0.2
+UnicastMaxRTT = 0.6
+ContinuousResolveInterval = 0.3
 [log]
 level = -3
 """
@@ -64,6 +73,12 @@ def stay_on_this_machine() -> None:
     pylsl = library()
     if hasattr(pylsl, "set_config_content"):
         pylsl.set_config_content(THIS_MACHINE)
+        return
+    # Older versions read a file that is named in the environment.
+    folder = Path(tempfile.mkdtemp(prefix="decussa-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    (folder / "streams.cfg").write_text(THIS_MACHINE, encoding="ascii")
+    os.environ.setdefault("LSLAPICFG", str(folder / "streams.cfg"))
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,8 +48,8 @@ class InventedAmplifier:
         What goes wrong.
     speed : float
         How much faster than life; time stamps are the stream's own.
-    source_id : str
-        Tells senders apart.
+    name, source_id : str
+        Name of the stream, and what tells senders apart.
     """
 
     def __init__(
@@ -58,10 +58,11 @@ class InventedAmplifier:
         *,
         faults: StreamFaults = NO_FAULTS,
         speed: float = 1.0,
+        name: str = EMG_NAME,
         source_id: str = "invented amplifier",
     ) -> None:
         self.signal = BodySignal(person)
-        self.faults, self.speed, self.source_id = faults, speed, source_id
+        self.faults, self.speed, self.name, self.source_id = faults, speed, name, source_id
         #: What was set and given so far, by number.
         self.given: list[int] = []
         self._pulses: deque[int] = deque()
@@ -124,7 +125,7 @@ class InventedAmplifier:
         lines = [(channel.name, said, "EMG", channel.high_uv) for channel in self.signal.person.channels]
         lines += [("Trigger", "microvolts", "Trigger", 0.0)] if has_trigger else []
         lines += [("Torque", "%MVC", "Torque", 0.0), ("Counter", "none", "Counter", 0.0)]
-        info = pylsl.StreamInfo(EMG_NAME, "EMG", len(lines), RATE_HZ, pylsl.cf_float32, source_id)
+        info = pylsl.StreamInfo(self.name, "EMG", len(lines), RATE_HZ, pylsl.cf_float32, source_id)
         description = info.desc()
         description.append_child_value("invented", "yes")
         description.append_child_value("control", self.control)
@@ -145,7 +146,7 @@ class InventedAmplifier:
     @property
     def control(self) -> str:
         """Name of the stream on which a run says what was set."""
-        return f"{EMG_NAME} control, {self.source_id}"
+        return f"{self.name} control, {self.source_id}"
 
     # What is sent
 
