@@ -2,6 +2,7 @@
 # Sets up everything inside this folder (.tools, .venv), then does one job.
 #   sh go demo    the main job: an invented study, measured, summarised and reported
 #   sh go test    style, types, layers, and every test
+#   sh go manual  the manual as a site, in the folder manual
 #   sh go app     the pages in a browser, for the studies in a folder: sh go app FOLDER
 # Needs Python 3.11 and pip; nothing outside this folder is touched.
 set -eu
@@ -9,9 +10,9 @@ cd "$(dirname "$0")"
 job="${1:-}"
 case "$job" in
     demo) pins=requirements/run.txt ;;
-    test) pins=requirements/test.txt ;;
+    test|manual) pins=requirements/test.txt ;;
     app) pins=requirements/app.txt ;;
-    *) echo "usage: sh go demo | sh go test | sh go app FOLDER" >&2; exit 2 ;;
+    *) echo "usage: sh go demo | sh go test | sh go manual | sh go app FOLDER" >&2; exit 2 ;;
 esac
 shift
 
@@ -23,6 +24,8 @@ uv=.tools/bin/uv
 
 if [ "$job" = demo ]; then
     exec .venv/bin/decussa demo "$@"
+elif [ "$job" = manual ]; then
+    exec .venv/bin/mkdocs build --strict "$@"
 elif [ "$job" = app ]; then
     exec .venv/bin/decussa serve "$@"
 fi

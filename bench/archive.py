@@ -4,8 +4,9 @@ The whole, on a machine that has nothing else to do:  ``python -m bench.archive 
 A small one:                                          ``python -m bench.archive --recordings 40 --sweeps 50 --kills 3``
 
 Recordings are invented: 500 distinct sweeps of a virtual hand, in every recording in another order and at another gain.
-Speeds are compared with one file after the other read, measured and its pulses proved in one process, in the same run. Without ``--all`` the cluster
-and the kills work on a tenth of the archive. The table at the end says what holds; where it does not, the exit code is 1.
+Speeds are compared with one file after the other read, measured and its pulses proved in one process, in the same run.
+Without ``--all`` the cluster and the kills work on a tenth of the archive. The table at the end says what holds; where it
+does not, the exit code is 1.
 """
 
 from __future__ import annotations
