@@ -22,13 +22,15 @@ from tests.session.stage import SHORT
 
 #: Where pictures of pages go, when somebody wants to look at them.
 PICTURES = os.environ.get("DECUSSA_PICTURES", "")
+#: How long a server may take to start, on a machine that does other things too.
+STARTING_S = 240
 
 
 class Server:
     """The program, serving a folder; may be killed and started again."""
 
-    def __init__(self, root, *, host="127.0.0.1", options=()):
-        self.root, self.host, self.options = Path(root), host, options
+    def __init__(self, root, *, host="127.0.0.1", options=(), prelude=""):
+        self.root, self.host, self.options, self.prelude = Path(root), host, options, prelude
         self.port = _free_port()
         self.process = self.log = None
 
@@ -37,12 +39,12 @@ class Server:
         return f"{'https' if self.options else 'http'}://{self.host}:{self.port}"
 
     def start(self):
-        start = "from decussa.command.cli import main; main()"
+        start = f"{self.prelude}from decussa.command.cli import main; main()"
         command = [sys.executable, "-c", start, "serve", str(self.root), "--port", str(self.port), *self.options]
         env = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST")}
         self.log = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115 closed when the server ends
         self.process = subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=self.log)
-        end = time.monotonic() + 60
+        end = time.monotonic() + STARTING_S
         while time.monotonic() < end:
             if self.process.poll() is not None:
                 self.log.seek(0)
@@ -55,7 +57,8 @@ class Server:
                 time.sleep(0.1)
             else:
                 return self
-        raise RuntimeError("the server did not answer within a minute")
+        self.kill()
+        raise RuntimeError(f"the server did not answer within {STARTING_S} s")
 
     def _trusting(self):
         """Whom to believe: the test's own certificate is nobody's."""

@@ -125,3 +125,45 @@ def test_gates_are_passed_in_any_order_and_stopping_before_the_last_is_a_no(wait
     turn_of(operator, "gate")
     operator.want(Stop("left"))
     assert answer() is False
+
+
+def test_where_pulses_are_seen_by_themselves_nobody_has_to_press_a_key(waiting):
+    steady = []
+    operator = BrowserOperator(quick=False, may_ask=lambda request: bool(steady))  # noqa: ARG005
+    answer = waiting(operator.commands, PULSE, 0.0)
+    turn_of(operator, "request")
+    steady.append(True)
+
+    assert answer() == ()
+
+
+def test_enter_asks_all_the_same_where_a_contraction_is_not_steady(waiting):
+    operator = BrowserOperator(quick=False, may_ask=lambda request: False)  # noqa: ARG005
+    answer = waiting(operator.commands, PULSE, 0.0)
+    turn_of(operator, "request")
+    operator.say(operator.turn.number, GO)
+
+    assert answer() == ()
+
+
+def test_a_hold_ends_the_wait_for_a_pulse_and_a_note_does_not():
+    operator, ended = BrowserOperator(quick=False), []
+    operator.await_pulse(PULSE, 7, lambda: ended.append(1))
+    operator.want(Write(Remark(text="coil warm")))
+    assert (operator.turn.kind, operator.turn.stimulus, ended) == ("pulse", 7, [])
+    operator.want(Hold(ALARM))
+    assert ended
+    operator.pulse_over()
+    ended.clear()
+    operator.give_up()
+
+    assert operator.turn.kind == "working"
+    assert not ended
+
+
+def test_a_hold_from_just_before_ends_the_wait_too():
+    operator, ended = BrowserOperator(quick=False), []
+    operator.want(Hold())
+    operator.await_pulse(PULSE, 7, lambda: ended.append(1))
+
+    assert ended

@@ -7,9 +7,10 @@ second window that has not caught up belongs to a turn that is over and is dropp
 from __future__ import annotations
 
 import math
+import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from threading import Condition
 from typing import Literal
@@ -19,9 +20,13 @@ from decussa.model.trial import Verdict
 from decussa.session.operator import ALARM, NO_EVENT, Command, Hold, Stop, Write
 from decussa.store.records import AdverseEvent, Remark
 
-TurnKind = Literal["working", "gate", "request", "held", "outcome", "size", "ended"]
+TurnKind = Literal["working", "gate", "request", "pulse", "held", "outcome", "size", "ended"]
 #: What is said to a stimulus that was given, and to a hold that is over.
 GO = "go"
+#: How often it is looked whether a pulse may be asked for, where nobody has to say so, in s.
+_LOOK_S = 0.05
+#: Turns to which there is nothing to say.
+_NO_ANSWER = ("working", "gate", "pulse", "ended")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +49,17 @@ class Turn:
 
 
 class BrowserOperator:
-    """Answers the engine with what pages post; ``quick`` never waits for an interval."""
+    """Answers the engine with what pages post.
+
+    ``quick`` never waits for an interval. Where pulses are seen by themselves ``may_ask`` says whether one may be asked for now,
+    once it is due: nobody has to press a key with the coil in hand.
+    """
 
     code = "browser"
 
-    def __init__(self, *, quick: bool) -> None:
-        self.quick = quick
+    def __init__(self, *, quick: bool, may_ask: Callable[[Deliver], bool] | None = None) -> None:
+        self.quick, self.may_ask = quick, may_ask
+        self._give_up: Callable[[], None] | None = None
         self.turn = Turn()
         self.gates: set[str] = set()
         self._said: str | float | Lost | Trial | None = None
@@ -62,7 +72,7 @@ class BrowserOperator:
     def say(self, turn: int, said: str | float | Lost | Trial) -> bool:
         """Answer the turn of that number; False where it is over, or its stimulus is not due yet."""
         with self._changed:
-            if turn != self.turn.number or self.turn.kind in ("working", "gate", "ended") or self._said is not None:
+            if turn != self.turn.number or self.turn.kind in _NO_ANSWER or self._said is not None:
                 return False
             if self.turn.kind == "request" and isinstance(self.turn.request, Deliver) and self.turn.left_s() > 0:
                 return False
@@ -71,10 +81,25 @@ class BrowserOperator:
             return True
 
     def want(self, command: Command) -> None:
-        """Have something done as soon as the engine listens."""
+        """Have something done as soon as the engine listens; what ends the wait for a pulse ends it at once."""
         with self._changed:
             self._wanted.append(command)
             self._changed.notify_all()
+        if not isinstance(command, Write):
+            self.give_up()
+
+    def give_up(self) -> None:
+        """Wait no longer for the pulse that is waited for, if one is: what became of it is asked then."""
+        self._give_up_turn(self.turn.number)
+
+    def _give_up_turn(self, turn: int, *, again: bool = True) -> None:
+        """End the wait of one turn; said once more a moment later, when the source is sure to have begun to listen."""
+        give_up = self._give_up
+        if give_up is None or self.turn.number != turn or self.turn.kind != "pulse":
+            return
+        give_up()
+        if again:
+            threading.Timer(0.2, self._give_up_turn, (turn,), {"again": False}).start()
 
     def pass_gate(self, gate: str) -> None:
         """Note that a gate holds; gates may be passed in any order."""
@@ -107,11 +132,37 @@ class BrowserOperator:
             wait_s = 0.0 if self.quick else max(due_s, 0.0)
             self._begin(Turn(kind="request", request=request, due=time.monotonic() + wait_s))
             over = wait_s if isinstance(request, Rest) else None
-            self._changed.wait_for(lambda: bool(self._wanted) or self._said is not None, timeout=over)
+            if isinstance(request, Deliver) and self.may_ask is not None:
+                self._wait_until_it_may_be_asked(request, self.may_ask)
+            else:
+                self._changed.wait_for(lambda: bool(self._wanted) or self._said is not None, timeout=over)
             said, wanted = self._end(at_most=1)
             if not wanted and isinstance(request, Ask) and isinstance(said, str | float):
                 self._answer = said
             return wanted
+
+    def _wait_until_it_may_be_asked(self, request: Deliver, may_ask: Callable[[Deliver], bool]) -> None:
+        """Wait until a stimulus is due and may be asked for, somebody says go, or something is wanted."""
+        while not (self._wanted or self._said is not None):
+            if self.turn.left_s() <= 0 and may_ask(request):
+                return
+            self._changed.wait(_LOOK_S)
+
+    def await_pulse(self, request: Deliver, number: int, give_up: Callable[[], None]) -> None:
+        """Show that a pulse is waited for; what a page wants meanwhile ends the wait, but for a note."""
+        with self._changed:
+            self._begin(Turn(kind="pulse", request=request, stimulus=number))
+            self._give_up = give_up
+            wanted = any(not isinstance(command, Write) for command in self._wanted)
+            turn = self.turn.number
+        if wanted:
+            self._give_up_turn(turn)
+
+    def pulse_over(self) -> None:
+        """Show that nothing is waited for any more."""
+        with self._changed:
+            self._give_up = None
+            self.turn = Turn(self.turn.number + 1)
 
     def answer(self, request: Ask) -> str | float:  # noqa: ARG002 the answer was given in ``commands``
         """Return what the page answered."""

@@ -11,6 +11,7 @@ from decussa.model.errors import UsageError
 from decussa.protocol.screening import TOPICS
 from decussa.screen.language import phrase
 from decussa.screen.prepare_forms import ALLOWS
+from decussa.screen.prepare_signals import act_on_signals
 from decussa.session.preparation import EARS, SECOND
 from decussa.store.preparing import Decision
 
@@ -43,7 +44,9 @@ def _open_item(page: PreparePage, name: str, _: Mapping[str, str]) -> None:
     if item is None:
         return
     page.acting()
-    if item.form == "screening":
+    if item.form == "signals":
+        page.open_form("signals")
+    elif item.form == "screening":
         page.open_form("sign" if item.state == "to be signed" and not page.changing else "screening")
     elif item.form == "confirm" and item.key not in (EARS, SECOND) and not item.may_pass and not page.changing:
         preparing.confirm(page.prepared.folder, page.prepared.session, page.acting(), name)
@@ -162,4 +165,5 @@ ACTS: Mapping[str, _Do] = {
     "pass": _pass,
     "back": _back,
     "first": _first_pulse,
+    "signals": act_on_signals,
 }

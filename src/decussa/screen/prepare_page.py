@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 
-from nicegui import run, ui
+from nicegui import background_tasks, run, ui
 
 from decussa.compose import signing
 from decussa.compose.preparing import NOBODY, PreparedSession, read_preparation
@@ -19,8 +19,10 @@ from decussa.screen.places import PREPARE, RUN, address, links_of
 from decussa.screen.prepare_acts import ACTS, nothing
 from decussa.screen.prepare_figures import head_figure
 from decussa.screen.prepare_list import first_pulse, item_list, lead, limits
+from decussa.screen.prepare_signals import accepted_words, keys_of_signals, levels_of, signal_form
 from decussa.screen.running import Desk
 from decussa.screen.shell import page_frame, who_words
+from decussa.screen.signal_desk import SIGNALS
 from decussa.screen.study_forms import keys
 from decussa.screen.study_page import folder_of
 from decussa.screen.words import without_paths
@@ -29,6 +31,8 @@ from decussa.store.operators import Identity
 
 #: How often a window looks whether another one has written, in s; how long a PIN holds in a window without an act, in s.
 LOOK_S, KNOWN_S = 3.0, 30 * 60.0
+#: How often the levels of live signals are drawn, in s.
+GLANCE_S = 0.5
 
 
 def add_pages(desk: Desk) -> None:
@@ -48,7 +52,7 @@ class PreparePage:
     def __init__(self, prepared: PreparedSession) -> None:
         self.prepared = prepared
         self.form, self.about, self.problem = "", "", ""
-        self.changing = False
+        self.changing = self.busy = False
         self._who: Identity | None = None if prepared.operators else NOBODY
         self._known_until = 0.0
         self._client = ui.context.client
@@ -58,6 +62,7 @@ class PreparePage:
             self._build()
         self._draw()
         ui.timer(LOOK_S, self._look)
+        ui.timer(GLANCE_S, self._glance)
 
     def _build(self) -> None:
         self._spoken = ui.html("", sanitize=False).classes("vh").props('role="status" aria-live="polite"')
@@ -69,6 +74,7 @@ class PreparePage:
                     self._list = ui.html("", sanitize=False)
                     self._limits = ui.html(limits(self.prepared), sanitize=False)
                 with ui.element("section").props(f'aria-label="{phrase("Now")}"'):
+                    self._levels = ui.html("", sanitize=False).classes("levelbox")
                     self._form = ui.html("", sanitize=False).classes("formbox")
                     self._signature = ui.html("", sanitize=False).classes("formbox")
                     self._head = ui.html("", sanitize=False).classes("headbox")
@@ -90,6 +96,7 @@ class PreparePage:
         self._draw_form()
 
     def _draw_form(self) -> None:
+        prepared = self.prepared
         wide = self.form == "screening"
         shown = self._form_html()
         self._wide.set_content(shown if wide else "")
@@ -99,6 +106,10 @@ class PreparePage:
         self._head.set_content("" if self.form else self._head_html())
         self._spoken.set_content(text(self.problem))
         meant = {"Escape": "close"} if self.form else dict(_KEYS)
+        if self.form == "signals":
+            meant |= keys_of_signals(SIGNALS.bench(prepared.folder))
+        else:
+            self._levels.set_content("")
         if not self.form and not self.prepared.preparation.open_items:
             meant["G"] = "first pulse"
         self._hands.hold(meant, 0)
@@ -112,6 +123,9 @@ class PreparePage:
             "note": lambda: forms.note_form(self.problem),
             "screening": lambda: asked.screening_form(self.problem),
             "sign": lambda: asked.sign_form(prepared, self._flagged(), self.problem),
+            "signals": lambda: signal_form(
+                SIGNALS.bench(prepared.folder), self.problem, accepted_words(prepared.folder), busy=self.busy
+            ),
             "keys": lambda: keys(_all_keys()),
         }
         return shown[self.form]() if self.form in shown else ""
@@ -151,6 +165,21 @@ class PreparePage:
         self.prepared = read_preparation(self.prepared.folder, self.prepared.session)
         self._draw()
 
+    def in_background(self, work: Callable[[], object]) -> None:
+        """Do work that takes a while; the page stays free, and says what was wrong with it."""
+        self.busy = True
+        background_tasks.create(self._work(work))
+
+    async def _work(self, work: Callable[[], object]) -> None:
+        self.problem = ""
+        try:
+            await run.io_bound(work)
+        except DecussaError as error:
+            self.problem = without_paths(error.sentence())
+        finally:
+            self.busy = False
+            self._draw_form()
+
     def _show_problem(self) -> None:
         """Say what was wrong without touching a long form that is being filled in."""
         if self.form == "screening":
@@ -186,6 +215,18 @@ class PreparePage:
         """Leave for Run, once nothing is open."""
         if not self.prepared.preparation.open_items:
             self._client.open(address(RUN, self.prepared.folder.name, self.prepared.session))
+
+    async def _glance(self) -> None:
+        """Draw the levels of the live signals while their card is open."""
+        bench = SIGNALS.bench(self.prepared.folder) if self.form == "signals" else None
+        if bench is None:
+            return
+        try:
+            shown = await run.io_bound(levels_of, bench)
+        except DecussaError as error:
+            shown = f'<p class="mindbar">{text(without_paths(error.sentence()))}</p>'
+        if shown is not None and self.form == "signals":
+            self._levels.set_content(shown)
 
     async def _look(self) -> None:
         prepared = await run.io_bound(read_preparation, self.prepared.folder, self.prepared.session)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 
 from decussa.model.dialogue import Ask, Deliver, Lost
+from decussa.model.errors import UsageError
 from decussa.model.trial import VERDICTS
 from decussa.screen.hands import Act
 from decussa.screen.language import phrase
@@ -37,7 +38,12 @@ def _moved_on() -> str:
     return phrase("The session has moved on meanwhile; nothing was done.")
 
 
-def _begin(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
+def _begin(live: LiveSession, act: Act, rest: str) -> str:
+    if "way" in act.fields:
+        try:
+            live.choose(act.fields["way"], act.fields.get("folder", ""))
+        except UsageError as error:
+            return error.sentence()
     live.go_on(fresh=rest == "fresh")
     return ""
 
@@ -171,6 +177,11 @@ def _size(live: LiveSession, act: Act, rest: str) -> str:
     return ""
 
 
+def _no_pulse(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
+    live.operator.give_up()
+    return ""
+
+
 def _outcome(live: LiveSession, act: Act, rest: str) -> str:
     turn = live.turn
     if not isinstance(turn.request, Deliver):
@@ -213,5 +224,6 @@ _ACTS: Mapping[str, Callable[[LiveSession, Act, str], str]] = {
     "answer": _answer,
     "size": _size,
     "outcome": _outcome,
+    "no pulse": _no_pulse,
 }
 _LONGEST_FIRST = sorted(_ACTS, key=len, reverse=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decussa.screen.language import phrase
 from decussa.screen.marks import button, link, say, text
 from decussa.screen.places import DEBRIEF, PREPARE, READ, REPORT, address
+from decussa.screen.run_live import ways_form
 from decussa.screen.running import LiveSession
 from decussa.screen.words import error_words, gate_sentence, minutes_words, spoken, step_title
 
@@ -14,7 +15,7 @@ def idle(live: LiveSession) -> str:
     waiting = live.still_open()
     begun = bool(live.view.step)
     words = phrase("Go on") if begun else phrase("Begin")
-    act = button(words, "begin", cap_="Enter", kind="go")
+    act = button(words, "begin", cap_="Enter", kind="go") if live.rehearsal else ways_form(live)
     if waiting:
         to = address(PREPARE, live.study, live.session)
         act = link(phrase("Prepare"), to, "see prepare", cap_="Enter", kind="go")
@@ -28,7 +29,7 @@ def idle(live: LiveSession) -> str:
 
 def _kind(live: LiveSession) -> str:
     if not live.rehearsal:
-        kind = phrase("By hand: you give each pulse at the stimulator, read the size and type it.")
+        kind = phrase("You give each pulse at the stimulator.")
         return f"{kind} {phrase('The program fires nothing.')}"
     kind = phrase("Rehearsal on a virtual participant. Nobody is stimulated; nothing of it enters a study.")
     quick = phrase("Intervals are written down, not waited for.")
@@ -63,7 +64,9 @@ def stopped(live: LiveSession) -> str:
             "the step that was running begins anew."
         )
     else:
-        again, why = button(phrase("Try again"), "begin", cap_="Enter", kind="go"), ""
+        # With a person the way may be what is wrong: another can be chosen.
+        again = button(phrase("Try again"), "begin", cap_="Enter", kind="go") if live.rehearsal else ways_form(live)
+        why = ""
     return (
         f'<p class="do halt">{say("halt", head, 30)}</p><p class="why">{text(said)} {text(more)}</p>'
         f'<p class="why">{text(why)}</p><div class="answers">{again}</div>'

@@ -11,7 +11,7 @@ from decussa.screen.run_sheet import Mode
 from decussa.screen.running import LiveSession
 from decussa.screen.words import minutes_words
 
-_STOPPABLE: tuple[Mode, ...] = ("set", "question", "rest", "outcome", "size", "held", "working")
+_STOPPABLE: tuple[Mode, ...] = ("set", "pulse", "question", "rest", "outcome", "size", "held", "working")
 
 
 def foot_of(live: LiveSession, mode: Mode) -> str:

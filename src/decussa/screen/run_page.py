@@ -14,6 +14,7 @@ from decussa.screen.run_acts import carry_out, hold_for_event
 from decussa.screen.run_foot import foot_of
 from decussa.screen.run_forms import form_of, is_form
 from decussa.screen.run_keys import keys_of
+from decussa.screen.run_live import band_of, stream_words
 from decussa.screen.run_panels import evidence_panels, sweep_head, sweep_numbers, tape_of
 from decussa.screen.run_setting import last_of, wait_of
 from decussa.screen.run_sheet import Mode, mode_of, sheet_of, spoken_of
@@ -24,6 +25,8 @@ from decussa.screen.sweep_view import SweepView
 #: How often a window looks whether the session has moved, and whether another program has written, in s.
 LOOK_S = 0.05
 CATCH_UP_S = 2.0
+#: How often a contraction that is held is drawn, in s.
+BAND_S = 0.2
 #: Work that takes no longer is not mentioned, in s.
 PATIENCE_S = 0.4
 
@@ -54,6 +57,7 @@ class RunPage:
         self._draw(mode_of(live))
         ui.timer(LOOK_S, self._look)
         ui.timer(LOOK_S, self._look_closely)
+        ui.timer(BAND_S, self._look_at_signal)
         ui.timer(CATCH_UP_S, self._catch_up)
 
     def _build(self) -> None:
@@ -64,6 +68,8 @@ class RunPage:
                 self._message = ui.html("", sanitize=False).classes("message").props('role="status"')
                 self._last = ui.html("", sanitize=False)
                 self._wait = ui.html("", sanitize=False)
+                self._band = ui.html("", sanitize=False).classes("holdbox")
+                self._stream = ui.html("", sanitize=False).props('role="status"')
             with ui.element("section").classes("near").props(f'aria-label="{phrase("What is known")}" tabindex="0"'):
                 self._form = ui.html("", sanitize=False)
                 with ui.element("div").classes("paper") as self._paper:
@@ -140,6 +146,14 @@ class RunPage:
             self._numbers.set_content(sweep_numbers(live))
             self._evidence.set_content(evidence_panels(live))
 
+    async def _look_at_signal(self) -> None:
+        """Draw the contraction that is held, and what is wrong with a stream."""
+        live = self.live
+        if live.rehearsal and live.running and live.turn.kind in ("request", "working"):
+            await run.io_bound(live.bench.look_at_rehearsal)
+        self._band.set_content(band_of(live) if mode_of(live) in ("set", "pulse") else "")
+        self._stream.set_content(stream_words(live) if live.running else "")
+
     def _is_moment(self, mode: Mode) -> bool:
         """Whether the engine has been at work for so short a time that what is shown may stay."""
         if mode != "working":
@@ -155,11 +169,11 @@ class RunPage:
         self._message.set_content(
             f'<p class="mindbar">{text(self.message)}</p>' if self.message and not self.sheet else ""
         )
-        self._last.set_content(last_of(live) if mode in ("set", "rest", "question", "held", "working") else "")
+        self._last.set_content(last_of(live) if mode in ("set", "pulse", "rest", "question", "held", "working") else "")
         self._form.set_content(form_of(live, self.sheet, self.message))
         self._paper.set_visibility(not self.sheet)
         self._sweep.set_visibility(bool(view.given) and live.source != "hand")
-        tape = tape_of(live) if mode in ("set", "rest", "held", "working") else ""
+        tape = tape_of(live) if mode in ("set", "pulse", "rest", "held", "working") else ""
         self._tape.set_content(tape)
         self._tape.set_visibility(bool(tape))
         self._run.classes(

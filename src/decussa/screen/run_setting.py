@@ -201,6 +201,8 @@ def wait_of(live: LiveSession, mode: str) -> str:
         minutes, seconds = divmod(left, 60)
         said = f"{minutes}{THIN}min {seconds:02d}{THIN}s" if minutes else f"{seconds}{THIN}s"
         return f'<div class="wait"><span class="sec">{said}</span><span class="cap">{phrase("left of the rest")}</span></div>'
+    if mode == "pulse":
+        return _wait(phrase("Ready"), "", _waited_for(live))
     if mode != "set" or not isinstance(turn.request, Deliver):
         return ""
     steady = turn.request.contraction_pct > 0
@@ -210,6 +212,10 @@ def wait_of(live: LiveSession, mode: str) -> str:
         return _wait(phrase("Ready"), "", f'{quiet}<br><span class="wide">{more}</span>')
     total = max(math.ceil(turn.request.wait_s), 1) if live.view.stimuli else 0
     strokes = "".join(f'<i class="{"past" if place < total - left else ""}"></i>' for place in range(total))
+    if left <= 0 and live.operator.may_ask is not None:
+        return _wait(
+            phrase("Hold"), strokes, phrase("it goes on when the contraction is steady; Enter asks all the same")
+        )
     if left <= 0:
         return _wait(phrase("Ready"), strokes, quiet)
     low, high = live.protocol.limits.interval_s
@@ -217,6 +223,12 @@ def wait_of(live: LiveSession, mode: str) -> str:
     return _wait(
         f"{left}{THIN}s", strokes, f'{phrase("to the earliest next pulse")}<br><span class="wide">{apart}</span>'
     )
+
+
+def _waited_for(live: LiveSession) -> str:
+    if live.way == "folder":
+        return phrase("give the pulse; its file is waited for")
+    return phrase("give the pulse; it is seen by itself")
 
 
 def _wait(head: str, strokes: str, caption: str) -> str:

@@ -27,6 +27,7 @@ Mode = Literal[
     "error",
     "gates",
     "set",
+    "pulse",
     "question",
     "rest",
     "outcome",
@@ -50,7 +51,13 @@ def mode_of(live: LiveSession) -> Mode:
         return "alarm"
     if turn.kind == "request":
         return "question" if isinstance(turn.request, Ask) else "rest" if isinstance(turn.request, Rest) else "set"
-    kinds: Mapping[str, Mode] = {"held": "held", "gate": "gates", "outcome": "outcome", "size": "size"}
+    kinds: Mapping[str, Mode] = {
+        "pulse": "pulse",
+        "held": "held",
+        "gate": "gates",
+        "outcome": "outcome",
+        "size": "size",
+    }
     return kinds.get(turn.kind, "working")
 
 
@@ -62,7 +69,7 @@ def sheet_of(live: LiveSession, mode: Mode) -> str:
 def spoken_of(live: LiveSession, mode: Mode) -> str:
     """Return what a screen reader says when the sheet changes."""
     request = live.turn.request
-    if mode == "set" and isinstance(request, Deliver):
+    if mode in ("set", "pulse") and isinstance(request, Deliver):
         return spoken(request, live.view.stimuli + 1)
     if mode == "question" and isinstance(request, Ask):
         return request.text
@@ -226,6 +233,7 @@ _SHEETS: Mapping[Mode, Callable[[LiveSession], str]] = {
     "error": stopped,
     "gates": _gates,
     "set": setting_of,
+    "pulse": setting_of,
     "question": _question,
     "rest": _rest,
     "outcome": _outcome,

@@ -9,7 +9,9 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
+from typing import Literal, get_args
 
+from decussa.compose.live_sessions import go_on_live
 from decussa.compose.looking import (
     MeanSweep,
     SweepShown,
@@ -29,6 +31,8 @@ from decussa.model.errors import DecussaError, UsageError
 from decussa.plan.session import step_name
 from decussa.protocol.steps import StepBase
 from decussa.screen.operator import BrowserOperator, Turn
+from decussa.screen.run_bench import RunBench
+from decussa.screen.signal_desk import SIGNALS
 from decussa.session.clock import to_text
 from decussa.session.evidence import Evidence, evidence_of
 from decussa.session.live_view import LiveView, fold, view_of
@@ -36,7 +40,10 @@ from decussa.session.recovery import PlanChangedError, last_start
 from decussa.store.chain import Entry
 
 #: Sources whose sessions can be run from a page; others are run in the terminal and looked on at.
-_RUN_HERE = ("", "virtual", "hand")
+_RUN_HERE = ("", "virtual", "hand", "folder", "stream")
+#: Ways by which the sweeps of a session with a person come.
+Way = Literal["hand", "folder", "stream"]
+WAYS: tuple[Way, ...] = get_args(Way)
 
 
 class LiveSession:
@@ -50,6 +57,9 @@ class LiveSession:
         started = last_start(entries)
         self.source = started.source if started else ""
         self.view: LiveView = view_of(entries)
+        self.way: Way = next((way for way in WAYS if way == self.source), "hand")
+        self.watched: Path | None = None
+        self.bench = RunBench(self)
         self.operator = BrowserOperator(quick=self.quick)
         self.error: DecussaError | None = None
         self._folding = LiveView()
@@ -108,11 +118,29 @@ class LiveSession:
                 return
             self.error = None
             self._folding = LiveView()
-            self.operator = BrowserOperator(quick=self.quick)
+            by_itself = not self.rehearsal and self.way != "hand"
+            self.operator = BrowserOperator(quick=self.quick, may_ask=self.bench.may_ask if by_itself else None)
             if not self.rehearsal and not self._take_preparation():
                 return
             self._thread = threading.Thread(target=self._run, args=(fresh,), daemon=True, name=self.session)
             self._thread.start()
+
+    def choose(self, way: str, watched: str) -> None:
+        """Choose how sweeps come, before the engine starts.
+
+        Raises
+        ------
+        UsageError
+            If the way is not known, or no folder is named to watch.
+        """
+        if self.running or self.rehearsal:
+            return
+        chosen = next((one for one in WAYS if one == way), None)
+        if chosen is None:
+            raise UsageError("way is not known", expected=", ".join(WAYS), found=repr(way))
+        if chosen == "folder" and not watched.strip():
+            raise UsageError("no folder is named to watch", do="type the folder into which the recorder saves")
+        self.way, self.watched = chosen, Path(watched.strip()) if watched.strip() else self.watched
 
     def still_open(self) -> tuple[str, ...]:
         """Return what keeps a session with a person closed, by title; a rehearsal needs no preparing."""
@@ -207,6 +235,22 @@ class LiveSession:
                 fresh=fresh,
                 listeners=listeners,
             )
+        elif self.way != "hand":
+            SIGNALS.end(self.folder)
+            self.source = self.way
+            with self.bench.following():
+                go_on_live(
+                    self.folder,
+                    self.session,
+                    self.way,
+                    self.operator,
+                    self.operator,
+                    fresh=fresh,
+                    watched=self.watched,
+                    tell=self.bench.hear,
+                    show_feed=self.bench.show,
+                    listeners=listeners,
+                )
         else:
             reads = self.operator.read_size
             go_on_by_hand(self.folder, self.session, self.operator, reads, fresh=fresh, listeners=listeners)
