@@ -26,7 +26,7 @@ from decussa.model.table import SUMMARY_NAMES
 from decussa.plan.session import step_name
 from decussa.protocol.schema import Protocol, read_protocol
 from decussa.protocol.steps import SilentPeriodBlock
-from decussa.report.session_report import session_methods, write_session_report
+from decussa.report.session_report import session_methods, session_pages, write_session_report
 from decussa.session.debrief import Debrief, debrief, truth_pairs
 from decussa.session.live_view import view_of
 from decussa.session.recovery import stored_findings
@@ -92,6 +92,25 @@ def _target(folder: Path, name: str, out: Path | None, *, several: bool) -> Path
 
 
 def _report(journal: Journal, protocol: Protocol, path: Path, rater: str) -> Path | None:
+    held = _held(journal, protocol, rater)
+    return None if held is None else write_session_report(path, **held)
+
+
+def session_report_pages(folder: Path, session: str, *, rater: str = FIRST) -> tuple[bytes, ...]:
+    """Return the pages of a session's report as pictures (PNG); none where no stimulus was answered.
+
+    Raises
+    ------
+    UsageError
+        If nobody reviewed the session under this code.
+    """
+    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
+        held = _held(journal, read_protocol(study.protocol_text, where=folder / "protocol.toml"), rater)
+        return () if held is None else session_pages(**held)
+
+
+def _held(journal: Journal, protocol: Protocol, rater: str) -> dict[str, Any] | None:
+    """Return what a report is made from while the journal is open; None where no stimulus was answered."""
     room = ReviewRoom(journal.study.folder, journal.session)
     trials, summary = session_tables(room, choose_layer(room.layers, rater))
     if trials.empty:
@@ -99,12 +118,13 @@ def _report(journal: Journal, protocol: Protocol, path: Path, rater: str) -> Pat
     recording = stored_recording(journal, room.entries, protocol)
     facts = {**recording.facts, **preparation_facts(room.entries, protocol), **site_facts(journal.study, room.entries)}
     facts |= review_facts(room)
-    recording = replace(recording, facts=facts)
-    debriefed = debrief_session(journal, protocol)
-    record = method_record(room.entries, protocol, earlier=_session_before(journal))
-    return write_session_report(
-        path, recordings=[recording], trials=trials, summary=summary, debrief=debriefed, record=record
-    )
+    return {
+        "recordings": [replace(recording, facts=facts)],
+        "trials": trials,
+        "summary": summary,
+        "debrief": debrief_session(journal, protocol),
+        "record": method_record(room.entries, protocol, earlier=_session_before(journal)),
+    }
 
 
 def session_methods_text(folder: Path, session: str, *, rater: str = FIRST) -> str:

@@ -30,6 +30,8 @@ from decussa.session.debrief import Debrief
 _TEMPLATE = "session_report.typ"
 #: PDF/A asks for a date; where no recording has one it is this, so that the bytes stay the same.
 _TIMESTAMP = 0
+#: Pages on a screen are drawn twice as fine as they are shown.
+_SCREEN_PPI = 192.0
 
 
 def write_session_report(
@@ -69,10 +71,10 @@ def write_session_report(
     """
     content = gather(recordings, trials, summary)
     with tempfile.TemporaryDirectory() as folder:
-        _lay_out(Path(folder), content, recordings, debrief, record or record_of(recordings))
+        page = _lay_out(Path(folder), content, recordings, debrief, record or record_of(recordings))
         with whole_file(path) as partial:
             typst.compile(
-                str(Path(folder) / _TEMPLATE),
+                str(page),
                 output=str(partial),
                 format="pdf",
                 root=folder,
@@ -81,6 +83,30 @@ def write_session_report(
                 timestamp=_TIMESTAMP,
             )
     return Path(path)
+
+
+def session_pages(
+    *,
+    recordings: Sequence[Recording],
+    trials: pd.DataFrame,
+    summary: pd.DataFrame,
+    debrief: Debrief | None = None,
+    record: MethodRecord | None = None,
+) -> tuple[bytes, ...]:
+    """Return the pages of the report of one session as pictures (PNG), for a screen.
+
+    Parameters are those of ``write_session_report``.
+
+    Raises
+    ------
+    RecordingError
+        If the trial table cannot be read as one.
+    """
+    content = gather(recordings, trials, summary)
+    with tempfile.TemporaryDirectory() as folder:
+        page = _lay_out(Path(folder), content, recordings, debrief, record or record_of(recordings))
+        made = typst.compile(str(page), format="png", root=folder, ignore_system_fonts=True, ppi=_SCREEN_PPI)
+    return tuple(made) if isinstance(made, list) else (made,)
 
 
 def session_methods(
@@ -106,8 +132,8 @@ def session_methods(
 
 def _lay_out(
     folder: Path, content: Content, recordings: Sequence[Recording], debrief: Debrief | None, record: MethodRecord
-) -> None:
-    """Put the page, its texts and its figures into ``folder``."""
+) -> Path:
+    """Put the page, its texts and its figures into ``folder``; return the page."""
     page = resources.files("decussa.report").joinpath(_TEMPLATE).read_text(encoding="utf-8")
     (folder / _TEMPLATE).write_text(page, encoding="utf-8")
     texts = {**_head(content, recordings), **_findings(content), **_background(content, recordings, record)}
@@ -124,6 +150,7 @@ def _lay_out(
         for muscle, (key, sides) in enumerate(content.by_muscle.items())
     ]
     (folder / "report.json").write_text(json.dumps(texts, ensure_ascii=False), encoding="utf-8")
+    return folder / _TEMPLATE
 
 
 def _of_sides(key: str, names: list[str]) -> str:
