@@ -22,6 +22,9 @@ def test_a_trial_of_which_nothing_is_known_is_accepted():
         (TrialFacts(artifact_seen=False, artifact_expected=True), "reject", "pulse missing"),
         (TrialFacts(isi_ms=3, isi_measured_ms=2.0), "reject", "interval"),
         (TrialFacts(isi_ms=3, artifact_expected=True), "doubtful", "interval"),
+        (TrialFacts(artifact_start_ms=0.0, extra_artifact_ms=-3.0), "reject", "contradiction"),
+        (TrialFacts(isi_ms=3, isi_measured_ms=3, extra_artifact_ms=-15.0), "reject", "contradiction"),
+        (TrialFacts(heartbeat_ms=30.0, window_start_ms=10), "doubtful", "heartbeat"),
         (TrialFacts(background_rms_uv=11), "doubtful", "background"),
         (TrialFacts(background_rms_uv=26), "reject", "background"),
         (TrialFacts(active=True, background_rms_uv=40, expected_background_uv=60), "doubtful", "contraction"),
@@ -106,3 +109,9 @@ def test_the_verdict_is_the_gravest_of_all_rules_and_has_a_reason_unless_accepte
 
     assert verdict.kind == max(kinds, key=VERDICTS.index, default="accept")
     assert bool(verdict.reason) == (verdict.kind != "accept")
+
+
+def test_a_pair_given_at_quite_another_interval_is_told_by_its_two_artifacts_alone():
+    verdict = judge(TrialFacts(isi_ms=12, artifact_expected=True, artifact_start_ms=0.0, extra_artifact_ms=-3.0))
+
+    assert (verdict.kind, verdict.reason) == ("reject", "two artifacts 3.0 ms apart, a pair 12 ms apart asked for")

@@ -106,9 +106,11 @@ def _pulse_missing(facts: TrialFacts, limits: Limits) -> Verdict | None:  # noqa
 def _contradiction(facts: TrialFacts, limits: Limits) -> Verdict | None:  # noqa: ARG001
     if math.isnan(facts.extra_artifact_ms):
         return None
+    apart_ms = abs(facts.extra_artifact_ms - facts.artifact_start_ms)
     if math.isnan(facts.isi_ms):
-        apart_ms = abs(facts.extra_artifact_ms - facts.artifact_start_ms)
         reason = f"two artifacts {apart_ms:.1f} ms apart, a single pulse asked for"
+    elif math.isnan(facts.isi_measured_ms):
+        reason = f"two artifacts {apart_ms:.1f} ms apart, a pair {facts.isi_ms:g} ms apart asked for"
     else:
         reason = f"a third artifact at {facts.extra_artifact_ms:.1f} ms, a pair asked for"
     return Verdict("reject", "contradiction", reason)
@@ -125,7 +127,7 @@ def _interval(facts: TrialFacts, limits: Limits) -> Verdict | None:
     if math.isnan(facts.isi_ms):
         return None
     if math.isnan(facts.isi_measured_ms):
-        if not facts.artifact_expected:
+        if not facts.artifact_expected or not math.isnan(facts.extra_artifact_ms):
             return None
         seen = "one artifact" if facts.artifact_seen else "interval not seen"
         return Verdict("doubtful", "interval", f"{seen}, a pair {facts.isi_ms:g} ms apart asked for")
