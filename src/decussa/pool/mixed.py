@@ -27,6 +27,7 @@ Values = NDArray[np.float64]
 LEVEL = 0.95
 #: Ratios of a random to the residual variance the search starts from, one after the other; the least it starts from when
 #: it knows better; and the largest it may reach.
+_SINGULAR = 1e12
 _STARTS, _LEAST_START, _MOST = (0.3, 3.0, 0.02), 1e-3, 1e6
 
 
@@ -77,6 +78,20 @@ class MixedModel:
         lower = np.linalg.cholesky(inverse)
         noise = random.standard_normal((design.count, design.q, 1))
         return design.at_observations(centre + math.sqrt(scale) * root * (lower @ noise)[:, :, 0])
+
+    def without_each(self) -> Values:
+        """Return the coefficients without each participant in turn, variances held, shape (people, p).
+
+        NaN where a coefficient rests on that participant alone. Participants are in order of their codes.
+        """
+        design = self.design
+        each = design.each(self.variances[:-1] / float(self.variances[-1]))
+        left = each.sum(axis=0) - each
+        found = np.full((design.count, design.p), math.nan)
+        for number, one in enumerate(left):
+            if np.linalg.cond(one[: design.p, : design.p]) < _SINGULAR:
+                found[number] = np.linalg.solve(one[: design.p, : design.p], one[: design.p, design.p])
+        return found
 
     def p_value(self, weights: ArrayLike) -> float:
         """Return the two-sided p value of the contrast being 0."""
@@ -236,6 +251,16 @@ class Design:
         inverse = np.linalg.inv(np.eye(self.q) + root[:, None] * self.within * root)
         left = self.cross[:, :, self.p] - self.cross[:, :, : self.p] @ coefficients
         return root * np.asarray(np.einsum("iqr,ir->iq", inverse, root * left)), root, np.asarray(inverse)
+
+    def each(self, ratios: Values) -> Values:
+        """Return every participant's share of X'H^-1 (X, y), shape (people, p + 1, p + 1)."""
+        both = np.column_stack([self.x, self.y])
+        whole = np.zeros((self.count, self.p + 1, self.p + 1))
+        np.add.at(whole, self.people, both[:, :, None] * both[:, None, :])
+        root = np.sqrt(self.spread(ratios))
+        inverse = np.linalg.inv(np.eye(self.q) + root[:, None] * self.within * root)
+        scaled = root[:, None] * self.cross
+        return np.asarray(whole - np.swapaxes(scaled, 1, 2) @ inverse @ scaled)
 
     def at_observations(self, effects: Values) -> Values:
         """Return the sum of the effects that each observation has, shape (n,)."""

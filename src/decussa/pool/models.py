@@ -28,6 +28,8 @@ Cell = tuple[str, str, str]
 
 #: Fewest participants of a model, and of a group in it.
 FEWEST_PEOPLE, FEWEST_IN_GROUP = 3, 2
+#: Share of a cell's sizes below the noise from which a comparison says so (common practice, no source).
+MOST_HIDDEN = 0.2
 #: Random terms: their name, and the columns whose values together make a level.
 TERMS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("participant", ()),
@@ -207,6 +209,12 @@ def compare(fitted: FittedMuscle) -> tuple[Comparison, ...]:
 Question = tuple[str, str, str, str, dict[Cell, float]]
 
 
+def wanted_of(fitted: FittedMuscle, comparison: Comparison) -> dict[Cell, float]:
+    """Return the weights of cells that a comparison stands for."""
+    key = (comparison.question, comparison.of, comparison.against, comparison.within)
+    return next(question[4] for question in _questions(fitted) if question[:4] == key)
+
+
 def _questions(fitted: FittedMuscle) -> Iterator[Question]:
     groups, times, conditions = (sorted({cell[place] for cell in fitted.cells}) for place in range(3))
     times = _in_order(fitted.muscle.sizes, times)
@@ -287,13 +295,7 @@ def _answer(
     found, error, df, p = fitted.model.contrast(fitted.weights(wanted))
     behind = np.isin(fitted.places, [fitted.cells.index(cell) for cell in wanted])
     people = fitted.people_in(wanted)
-    below = float(np.isnan(fitted.muscle.sizes["log_size"].to_numpy()[behind]).mean())
-    thin = _thin(fitted, question, wanted)
-    reason = (
-        f"{100 * below:.0f} % of the sizes are below the noise: rests on sizes being log-normal"
-        if below > 1 / 3
-        else ""
-    )
+    thin, reason = _thin(fitted, question, wanted), _hidden(fitted, wanted)
     if thin:
         found, p, reason = Estimate(method=found.method), math.nan, thin
     ratio = replace(
@@ -308,6 +310,17 @@ def _answer(
 
 def _power(log: float) -> float:
     return math.nan if math.isnan(log) else exponential(log)
+
+
+def _hidden(fitted: FittedMuscle, wanted: dict[Cell, float]) -> str:
+    """Return how many sizes of the cell that has most are below the noise, where that is much."""
+    below = np.isnan(fitted.muscle.sizes["log_size"].to_numpy())
+    shares = {cell: float(below[fitted.places == fitted.cells.index(cell)].mean()) for cell in wanted}
+    most = max(shares, key=lambda cell: shares[cell])
+    if shares[most] <= MOST_HIDDEN:
+        return ""
+    name = ", ".join(part for part in most if part)
+    return f"{100 * shares[most]:.0f} % of the sizes of {name} are below the noise: rests on sizes being log-normal"
 
 
 def _thin(fitted: FittedMuscle, question: str, wanted: dict[Cell, float]) -> str:

@@ -157,7 +157,7 @@ def measures(values: ArrayLike, levels: Sequence[str], *, logs: bool) -> Measure
         change=_in_per_cent(change) if logs else change,
         variation=within_subject_variation(table),
         limits=tuple(
-            (f"{level} / {levels[0]}", _as_ratios(one)) if logs else (f"{level} - {levels[0]}", one)
+            (f"{level} / {levels[0]}", as_ratios(one)) if logs else (f"{level} - {levels[0]}", one)
             for level, one in limits
         ),
     )
@@ -182,7 +182,9 @@ def _in_per_cent(estimate: Estimate) -> Estimate:
     )
 
 
-def _as_ratios(limits: LimitsOfAgreement) -> LimitsOfAgreement:
+def as_ratios(limits: LimitsOfAgreement) -> LimitsOfAgreement:
+    """Return limits of logarithms as limits of ratios."""
+
     def ratio(estimate: Estimate) -> Estimate:
         value, low, high = _factors(estimate)
         return replace(
@@ -199,18 +201,26 @@ def _factors(logs: Estimate) -> tuple[float, float, float]:
 
 def _agreement_error(values: Values) -> Estimate:
     """Return SD root(1 - ICC(2,1)); its interval by drawing targets again, too short with few of them."""
-
-    def error(sample: Values) -> float:
-        m = mean_squares(sample)
-        below = m.targets + (m.k - 1) * m.error + m.k * (m.raters - m.error) / m.n
-        single = (m.targets - m.error) / below if below > 0 else 0.0
-        return float(sample.std(ddof=1)) * math.sqrt(max(1 - single, 0.0))
-
     random = np.random.default_rng(0)
-    drawn = [error(values[random.integers(len(values), size=len(values))]) for _ in range(RESAMPLES)]
+    drawn = _agreement_errors(values[random.integers(len(values), size=(RESAMPLES, len(values)))])
     low, high = np.quantile(drawn, [0.5 - LEVEL / 2, 0.5 + LEVEL / 2])
     method = f"standard deviation times root of 1 - ICC(2,1), percentile bootstrap over {len(values)} targets (short with few)"
-    return Estimate(value=error(values), low=float(low), high=float(high), level=LEVEL, n=len(values), method=method)
+    value = float(_agreement_errors(values[None])[0])
+    return Estimate(value=value, low=float(low), high=float(high), level=LEVEL, n=len(values), method=method)
+
+
+def _agreement_errors(samples: Values) -> Values:
+    """Return SD root(1 - ICC(2,1)) of each of many samples, shape (samples, targets, levels)."""
+    n, k = samples.shape[1:]
+    grand = samples.mean(axis=(1, 2), keepdims=True)
+    of_targets, of_levels = samples.mean(axis=2, keepdims=True), samples.mean(axis=1, keepdims=True)
+    targets = k * ((of_targets - grand) ** 2).sum(axis=(1, 2)) / (n - 1)
+    levels = n * ((of_levels - grand) ** 2).sum(axis=(1, 2)) / (k - 1)
+    error = ((samples - of_targets - of_levels + grand) ** 2).sum(axis=(1, 2)) / ((n - 1) * (k - 1))
+    below = targets + (k - 1) * error + k * (levels - error) / n
+    single = np.divide(targets - error, below, out=np.zeros_like(below), where=below > 0)
+    spread = np.sqrt(((samples - grand) ** 2).sum(axis=(1, 2)) / (n * k - 1))
+    return np.asarray(spread * np.sqrt(np.maximum(1 - single, 0.0)))
 
 
 def within_subject_variation(values: ArrayLike) -> tuple[Estimate, ...]:

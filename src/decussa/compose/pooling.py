@@ -1,0 +1,192 @@
+"""Joins tables and studies into what can be said over people, sessions, raters and sites; and two ways of measuring."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from decussa.batch.summary import summarise
+from decussa.batch.trials import complete
+from decussa.compose.reviewed_trials import FIRST
+from decussa.compose.study_reports import is_study
+from decussa.compose.summarising import sum_up
+from decussa.model.errors import MachineError, RecordingError, UsageError
+from decussa.pool.methods import SWEEP, Differences, QuantityChange, differences, summary_changes
+from decussa.pool.models import Comparison
+from decussa.pool.pooled import Pooled, pool
+from decussa.pool.repeated import reliabilities
+from decussa.pool.tidy import with_people
+from decussa.recording.tables import read_table
+from decussa.report.pool_files import write_differences, write_pool
+
+#: What tells two tables of the same sweeps apart, and what such a comparison is called.
+_LAYERS = (("reviewed_by", "rater"), ("method", "method"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """What two ways of measuring gave: the files, and the findings."""
+
+    files: tuple[Path, ...]
+    differences: Differences
+    changes: tuple[QuantityChange, ...]
+    comparisons: tuple[tuple[Comparison, Comparison], ...]
+
+
+def pool_trials(
+    trials: pd.DataFrame, people: pd.DataFrame | None = None, sites: pd.DataFrame | None = None, *, reference: str = "",
+    effect: float = 1.3, seed: int = 0,
+) -> Pooled:  # fmt: skip
+    """Return the statistics over a study: comparisons, reliability, paired indices, sites, trials and people needed.
+
+    Parameters
+    ----------
+    trials : DataFrame
+        Trial table as ``measure`` gives it, of several participants. Where it holds the same sweeps twice (by two raters or
+        two methods), the first of them counts for everything but the agreement of both.
+    people : DataFrame, optional
+        Table of participants: ``participant`` or ``participant_id``, with ``group`` or ``site`` or both.
+    sites : DataFrame, optional
+        Profile of the sites: ``site`` and any other columns.
+    reference : str
+        Condition the others are held against; the single pulses in the blocks of paired ones where omitted.
+    effect : float
+        True ratio that planned studies are to find.
+    seed : int
+        Of the draws for sizes below the noise.
+
+    Returns
+    -------
+    Pooled.
+
+    Raises
+    ------
+    RecordingError
+        If the table cannot be read as one, holds a sweep twice with nothing to tell the two apart, or ``people`` lacks
+        somebody.
+    UsageError
+        If the reference is no condition, the effect no ratio above 0 other than 1, or the site profile cannot be joined.
+    """
+    if not (0 < effect < float("inf")) or effect == 1:
+        raise UsageError(
+            "no effect follows", where="--effect", expected="a ratio above 0 other than 1", found=f"{effect:g}"
+        )
+    table = with_people(complete(trials), people)
+    by, layers = _layers(table)
+    first = layers[0][1]
+    summaries = [with_people(summarise(layer), people) for _, layer in layers]
+    found = pool(first, summaries[0], reference=reference, described=sites, effect=effect, seed=seed)
+    if len(layers) == 1:
+        return found
+    named = [summary.assign(layer=name) for (name, _), summary in zip(layers, summaries, strict=True)]
+    both = pd.concat(named, ignore_index=True)
+    agreement = tuple(replace(one, by=by) for one in reliabilities(both, by="layer"))
+    return replace(found, reliability=(*found.reliability, *agreement))
+
+
+def _layers(table: pd.DataFrame) -> tuple[str, list[tuple[str, pd.DataFrame]]]:
+    """Return the trial table once for every rater or method that it holds the same sweeps of."""
+    if not table.duplicated(SWEEP).any():
+        return "", [("", table)]
+    for column, by in _LAYERS:
+        if not table.duplicated([*SWEEP, column]).any():
+            named = {str(name): rows for name, rows in table.groupby(column, sort=False)}
+            return by, [(name or "automatic", rows.reset_index(drop=True)) for name, rows in named.items()]
+    row = int(table.duplicated(SWEEP).to_numpy().argmax())
+    raise RecordingError(
+        "a sweep stands twice", where=f"trial table, row {row + 1}",
+        expected="each sweep and muscle once, or by two raters or methods",
+        found=f"{table['recording'].iloc[row]}, sweep {table['sweep'].iloc[row]:g}, {table['muscle'].iloc[row]}",
+        do="give each table once",
+    )  # fmt: skip
+
+
+def pool_files(
+    paths: Sequence[Path], out: Path, *, people: Path | None = None, sites: Path | None = None, reference: str = "",
+    effect: float = 1.3, rater: str = FIRST,
+) -> tuple[Pooled, list[Path]]:  # fmt: skip
+    """Pool trial tables and study folders, write what was found into ``out``, and return both.
+
+    Raises
+    ------
+    RecordingError, UsageError, MachineError
+        As ``pool_trials``; or if a file cannot be read or written.
+    """
+    trials = _trials(paths, rater)
+    listed = None if people is None else _sheet(people)
+    found = pool_trials(trials, listed, None if sites is None else _sheet(sites), reference=reference, effect=effect)
+    return found, write_pool(out, found)
+
+
+def _trials(paths: Sequence[Path], rater: str) -> pd.DataFrame:
+    tables = [path for path in paths if not is_study(path)]
+    for path in tables:
+        if not path.exists():
+            raise MachineError("table cannot be read", where=path, found="no such file")
+    read = [read_table(path) for path in tables]
+    for path, table in zip(tables, read, strict=True):
+        if "quantity" in table.columns and "stim_type" not in table.columns:
+            raise RecordingError(
+                "this is a summary", where=path, expected="a trial table: models need the single trials",
+                do="give the table that measure wrote",
+            )  # fmt: skip
+    studies = [path for path in paths if is_study(path)]
+    if studies or rater != FIRST:
+        read.append(sum_up(studies or tables, rater=rater)[0])
+    return pd.concat(read, ignore_index=True)
+
+
+def _sheet(path: Path) -> pd.DataFrame:
+    """Return a small table of people or sites: comma or tab separated by ending."""
+    if not path.is_file():
+        raise MachineError("table cannot be read", where=path, found="no such file")
+    try:
+        return pd.read_csv(
+            path,
+            sep="\t" if path.suffix.lower() == ".tsv" else ",",
+            dtype=str,
+            keep_default_na=False,
+            encoding="utf-8-sig",
+        )
+    except (ValueError, pd.errors.ParserError) as error:
+        raise RecordingError(
+            "table cannot be read", where=path, expected="a .csv or .tsv with a line of headings", found=str(error)
+        ) from error
+
+
+def compare_files(
+    first: Path, second: Path, out: Path, *, people: Path | None = None, reference: str = "", effect: float = 1.3
+) -> Compared:  # fmt: skip
+    """Hold two trial tables of the same recordings against each other, write the findings into ``out``, and return them.
+
+    Raises
+    ------
+    RecordingError, UsageError, MachineError
+        If a table cannot be read, the two have no sweep in common, or a file cannot be written.
+    """
+    listed = None if people is None else _sheet(people)
+    tables = [complete(_trials([path], FIRST)) for path in (first, second)]
+    found = differences(*tables)
+    # Only what both hold says what the method changes; what one alone holds is counted.
+    shared = tables[0][SWEEP].merge(tables[1][SWEEP], on=SWEEP)
+    tables = [table.merge(shared, on=SWEEP) for table in tables]
+    changes = summary_changes(*(summarise(table) for table in tables))
+    pooled = [pool_trials(table, listed, reference=reference, effect=effect) for table in tables]
+    both = tuple(_matched(*pooled))
+    files = write_differences(out, (first.name, second.name), found, changes, both)
+    return Compared(files=tuple(files), differences=found, changes=changes, comparisons=both)
+
+
+def _matched(first: Pooled, second: Pooled) -> list[tuple[Comparison, Comparison]]:
+    def keyed(pooled: Pooled) -> dict[tuple[str, ...], Comparison]:
+        return {
+            (one.muscle, one.question, one.of, one.against, one.within): one
+            for muscle in pooled.muscles
+            for one in muscle.comparisons
+        }
+
+    ours, theirs = keyed(first), keyed(second)
+    return [(one, theirs[key]) for key, one in ours.items() if key in theirs]
