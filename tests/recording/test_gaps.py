@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from decussa.batch.measure import MeasureSettings, measure_recording
+from decussa.model.errors import RecordingError
 from decussa.recording.read import read
-from decussa.recording.timeline import Timeline
+from decussa.recording.timeline import Timeline, timeline_of_stamps
 from tests.recording.foreign import Stim, make_discontinuous, make_session, write_edf, write_xdf
 
 QUICK = MeasureSettings(onset="threshold", intervals=False)
@@ -74,3 +75,28 @@ def test_an_onset_a_rounding_error_before_a_run_belongs_to_it():
     assert placed.low.tolist() == [10, 0]
     np.testing.assert_allclose(timeline.times_s(np.array([9, 10, 19])), [0.009, 5.0, 5.009])
     assert timeline.end_s == 5.01
+
+
+def test_gaps_longer_than_any_session_are_refused(tmp_path):
+    path = make_discontinuous(write_edf(tmp_path / "a.edf", make_session(3)), {3: 200_000.0})
+
+    with pytest.raises(RecordingError, match=r"gaps are too long to be of one session.*found 55.5556 hours"):
+        read(path)
+
+
+@pytest.mark.parametrize(
+    ("stamps", "what"),
+    [
+        ([0.0, 0.1, np.nan], "times are missing"),
+        ([0.0, 0.0, 0.0, 0.0], "do not run forward"),
+        ([0.0, 1e-3, 2e-3, 1e300], "gaps are too long"),
+        ([0.0, 1e-3, 2e-3, -5.0, -4.999], "time runs backwards"),
+        ([0.0, 5.0, 10.0], "at an even rate"),
+        ([3.0, 3.0, 3.0, 2.0], "do not run forward"),
+    ],
+)
+def test_stamps_that_are_no_times_of_samples_are_refused(stamps, what):
+    with pytest.raises(RecordingError, match=what):
+        timeline_of_stamps(
+            np.array(stamps), nominal_hz=np.nan if "forward" in what else 1000.0, tolerance_s=0.02, where="a"
+        )

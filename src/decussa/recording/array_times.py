@@ -20,6 +20,8 @@ from decussa.recording.text_times import rate_of_times
 #: 200 kHz. Common practice, no source.
 _LONGEST_STEP_S = 5e-3
 _SHORTEST_STEP_S = 5e-6
+#: What is slower is no EMG. Common practice, no source.
+_LEAST_RATE_HZ = 50.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,9 +123,9 @@ def _time_vector(file: ArrayFile, signal: NamedArray) -> tuple[NDArray[np.float6
 
 
 def _checked(file: ArrayFile, rate_hz: float) -> float:
-    if not 0 < rate_hz <= GREATEST_RATE_HZ:
+    if not _LEAST_RATE_HZ <= rate_hz <= GREATEST_RATE_HZ:
         raise RecordingError(
-            "sampling rate cannot be known", where=file.path, expected=f"above 0 and up to {GREATEST_RATE_HZ:g} Hz",
+            "sampling rate cannot be known", where=file.path, expected=f"{_LEAST_RATE_HZ:g} to {GREATEST_RATE_HZ:g} Hz",
             found=f"{rate_hz:g}", do="give rate_hz in a mapping",
         )  # fmt: skip
     return rate_hz

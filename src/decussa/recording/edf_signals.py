@@ -16,7 +16,7 @@ from decussa.model.recording import StimulusEvent, SweepBatch
 from decussa.model.sweep import SamplesUv
 from decussa.recording.cutting import held_by_all, held_samples
 from decussa.recording.edf_header import EdfHeader, EdfSignal
-from decussa.recording.timeline import Timeline
+from decussa.recording.timeline import Timeline, check_gaps
 
 #: Bytes kept free before samples, so that each can be seen as a word that starts a byte early.
 _LEAD = 1
@@ -246,4 +246,5 @@ def _find_runs(header: EdfHeader, starts: Sequence[float], zero: float) -> Runs:
         if abs(at - (start_s[-1] + (record - first[-1]) * header.record_s)) > _SAME_S:
             first.append(record)
             start_s.append(at)
+    check_gaps(start_s[-1] - first[-1] * header.record_s, str(header.path))
     return Runs(np.array(first, dtype=np.int64), np.array(start_s, dtype=np.float64))

@@ -25,6 +25,9 @@ _MOST_TEXTS = 1_000_000
 _TEXT_BYTES = 1 << 26
 _GREATEST_CHUNK = 1 << 27
 _DEEPEST = 32
+#: Deflate packs to a thousandth at best; what was never written takes no room at all.
+_GREATEST_RATIO = 1100
+_SMALL = 1 << 20
 #: Filters that the library itself brings: deflate, shuffle, checksum, szip, n-bit, scale-offset, LZF. Others are plug-ins.
 _OWN_FILTERS = frozenset({1, 2, 3, 4, 5, 6, 32000})
 
@@ -143,6 +146,13 @@ def _check_dataset(path: Path, name: str, dataset: Any) -> None:
         raise RecordingError(
             f"data set {name} is packed by a plug-in", where=path, expected="no filter, gzip, shuffle, szip or lzf",
             found=f"filter {foreign[0]}", do="save it again with gzip",
+        )  # fmt: skip
+    promised = 0 if dataset.shape is None else int(np.prod(dataset.shape, dtype=object)) * dataset.dtype.itemsize
+    if promised > _GREATEST_RATIO * dataset.id.get_storage_size() + _SMALL:
+        raise RecordingError(
+            f"data set {name} promises more than the file holds", where=path,
+            expected=f"up to {_GREATEST_RATIO} times the {dataset.id.get_storage_size()} bytes that are stored",
+            found=f"{promised} bytes", do="save the file again, as long as what was recorded",
         )  # fmt: skip
     if dataset.chunks is not None:
         size = int(np.prod(dataset.chunks, dtype=object)) * dataset.dtype.itemsize

@@ -21,12 +21,13 @@ from decussa.recording.array_file import HELD_BYTES, NamedArray, Numbers, held_f
 from decussa.recording.array_signals import ArrayLine, ContinuousArrays
 from decussa.recording.arrays import check_lines, make_channel, stimuli_of_rows, trigger_edges_s
 from decussa.recording.channel_kind import kinds_of_labels
+from decussa.recording.edf_header import GREATEST_RATE_HZ
 from decussa.recording.edf_signals import Annotation
 from decussa.recording.hdf5_file import Found, Hdf5Source, is_text, texts_of
 from decussa.recording.mapping import Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
-from decussa.recording.timeline import Timeline, timeline_of_stamps
+from decussa.recording.timeline import SLOWEST_HZ, Timeline, check_gaps, timeline_of_stamps
 
 _ELECTRODES = "general/extracellular_ephys/electrodes"
 #: Columns of the table of electrodes that may name a channel, the first that is there.
@@ -225,12 +226,14 @@ def _stamps(path: Path, name: str, stamps: Any, count: int) -> Numbers:
 
 def _timeline(path: Path, item: _Series, zero_s: float) -> tuple[Timeline, tuple[str, ...]]:
     if item.stamps_s is None:
-        if not 0 < item.rate_hz <= 1e6 or not math.isfinite(item.start_s):
+        if not SLOWEST_HZ <= item.rate_hz <= GREATEST_RATE_HZ or not math.isfinite(item.start_s):
             raise RecordingError(
                 f"sampling rate of series {item.name} is not known", where=path, expected="a rate, or times",
                 found=f"{item.rate_hz:g}", do="save the series with starting_time and rate",
             )  # fmt: skip
+        check_gaps(abs(item.start_s - zero_s), f"{path}, series {item.name}")
         return Timeline.even(item.rate_hz, item.data.shape[0], item.start_s - zero_s), ()
+    check_gaps(abs(float(item.stamps_s[0]) - zero_s), f"{path}, series {item.name}")
     stamps = item.stamps_s - zero_s
     usual_s = float(np.median(np.diff(stamps))) if stamps.size > 1 else math.nan
     timeline, _ = timeline_of_stamps(

@@ -11,6 +11,11 @@ from numpy.typing import NDArray
 from decussa.model.errors import RecordingError
 from decussa.recording.cutting import span_samples
 
+#: All gaps of a recording together; more is a clock that was set, or damage.
+GREATEST_GAPS_S = 172_800.0
+#: Nothing that is recorded beside EMG is slower.
+SLOWEST_HZ = 0.1
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Placed:
@@ -113,6 +118,11 @@ def timeline_of_stamps(
     """
     if stamps_s.size < 2 or not np.isfinite(stamps_s).all():
         raise RecordingError("times are missing", where=where, expected="a time for each of two or more samples")
+    with np.errstate(all="ignore"):
+        return _fit(stamps_s, nominal_hz, tolerance_s, where)
+
+
+def _fit(stamps_s: NDArray[np.float64], nominal_hz: float, tolerance_s: float, where: str) -> tuple[Timeline, float]:
     steps = np.diff(stamps_s)
     usual_s = float(1 / nominal_hz) if nominal_hz > 0 else float(np.median(steps))
     if not usual_s > 0:
@@ -127,7 +137,8 @@ def timeline_of_stamps(
     mean_s = np.add.reduceat(stamps_s, first) / lengths
     from_middle = place - middle[run]
     spread = float(from_middle @ from_middle)
-    rate_hz = spread / float(from_middle @ (stamps_s - mean_s[run])) if spread > 0 else np.nan
+    rise_s = float(from_middle @ (stamps_s - mean_s[run]))
+    rate_hz = spread / rise_s if rise_s > 0 else np.nan
     if not (np.isfinite(rate_hz) and 0.5 < rate_hz * usual_s < 2):
         raise RecordingError(
             "samples do not come at an even rate", where=where, expected=f"about {1 / usual_s:g} Hz",
@@ -145,5 +156,15 @@ def timeline_of_stamps(
             "time runs backwards", where=where, expected=f"samples after {ends[back]:.6g} s", found=f"{start_s[back + 1]:.6g} s",
             do="export the recording again with its clock set right",
         )  # fmt: skip
+    check_gaps(float(np.sum(start_s[1:] - ends[:-1])), where)
     scatter_s = float(np.max(np.abs(stamps_s - start_s[run] - place / rate_hz)))
     return Timeline(float(rate_hz), stamps_s.size, first, start_s), scatter_s
+
+
+def check_gaps(seconds: float, where: str) -> None:
+    """Raise ``RecordingError`` where the gaps of a recording together are longer than any session."""
+    if not seconds <= GREATEST_GAPS_S:
+        raise RecordingError(
+            "gaps are too long to be of one session", where=where, expected=f"up to {GREATEST_GAPS_S / 3600:g} hours in all",
+            found=f"{seconds / 3600:g} hours", do="export each part as a recording of its own",
+        )  # fmt: skip

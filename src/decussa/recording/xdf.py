@@ -26,7 +26,7 @@ from decussa.recording.edf_signals import Annotation
 from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
-from decussa.recording.timeline import Timeline, timeline_of_stamps
+from decussa.recording.timeline import Timeline, check_gaps, timeline_of_stamps
 from decussa.recording.xdf_check import MAGIC, check_xdf
 
 #: Stamps of one stream scatter by some milliseconds, since they are taken when a packet arrives; a longer step is a gap.
@@ -233,6 +233,7 @@ def _timeline(path: Path, stream: _Stream, zero_s: float) -> tuple[Timeline, lis
     timeline, scatter_s = timeline_of_stamps(
         stream.stamps_s - zero_s, nominal_hz=stream.nominal_hz, tolerance_s=GAP_S, where=f"{path}, stream {stream.name}"
     )
+    check_gaps(abs(float(timeline.start_s[0])), f"{path}, stream {stream.name}")
     notes = []
     if timeline.gap_count:
         notes.append(
