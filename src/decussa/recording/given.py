@@ -88,6 +88,8 @@ def complete(
         if found is not None:
             events = artifact_events(found)
             said += describe_artifacts(found)
+    elif find_artifacts:
+        said.append(f"stimuli were found without their artifacts ({events[0].pulse_from}), and these were not searched")
     return replace(recording, events=events, notes=(*recording.notes, *said))
 
 
