@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from decussa.batch.many import measure_archive
     from decussa.batch.measure import measure
     from decussa.batch.summary import summarise
+    from decussa.compose.pooling import pool_trials
     from decussa.estimate import hotspot, threshold
     from decussa.estimate.ratio import ratio
     from decussa.estimate.recruitment import fit_recruitment
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from decussa.model.estimate import Estimate, SilentPeriod
     from decussa.model.stimulus import Stimulus
     from decussa.model.sweep import Sweep
+    from decussa.pool.reliability import bland_altman, icc, minimal_detectable_change
     from decussa.recording.read import read
     from decussa.recording.tables import read_table
     from decussa.source.virtual.person import VirtualParticipant
@@ -36,11 +38,15 @@ _HOME = {
     "Stimulus": "decussa.model.stimulus",
     "Sweep": "decussa.model.sweep",
     "VirtualParticipant": "decussa.source.virtual.person",
+    "bland_altman": "decussa.pool.reliability",
     "fit_recruitment": "decussa.estimate.recruitment",
+    "icc": "decussa.pool.reliability",
     "measure": "decussa.batch.measure",
     "measure_archive": "decussa.batch.many",
     "measure_sweeps": "decussa.measuring.sweeps",
+    "minimal_detectable_change": "decussa.pool.reliability",
     "onset_latency": "decussa.measuring.latency",
+    "pool_trials": "decussa.compose.pooling",
     "ratio": "decussa.estimate.ratio",
     "read": "decussa.recording.read",
     "read_table": "decussa.recording.tables",
@@ -60,12 +66,16 @@ __all__ = [
     "Sweep",
     "VirtualParticipant",
     "__version__",
+    "bland_altman",
     "fit_recruitment",
     "hotspot",
+    "icc",
     "measure",
     "measure_archive",
     "measure_sweeps",
+    "minimal_detectable_change",
     "onset_latency",
+    "pool_trials",
     "ratio",
     "read",
     "read_table",

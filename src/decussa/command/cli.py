@@ -11,12 +11,12 @@ import traceback
 
 import typer
 
-from decussa.command import recordings, serving, sessions, sharing
+from decussa.command import importing, pooling, recordings, serving, sessions, sharing
 from decussa.command.app import SEE_WHERE, Trace, app
 from decussa.model.errors import DecussaError
 
 #: The modules whose commands the application has; naming them here is what registers them.
-COMMANDS = (recordings, sessions, sharing, serving)
+COMMANDS = (recordings, sessions, sharing, pooling, serving, importing)
 
 
 def main(arguments: list[str] | None = None) -> None:
