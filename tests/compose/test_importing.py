@@ -12,6 +12,7 @@ from decussa.compose.keeping import take_in
 from decussa.compose.reviewed_trials import reviewed_trials
 from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.study_reports import session_methods_text
+from decussa.compose.studying import BoardReader
 from decussa.model.errors import UsageError
 from decussa.recording.read import find_recordings, read
 from decussa.store.check import check_study
@@ -111,3 +112,12 @@ def test_what_is_sent_to_the_study_page_can_be_reviewed(recording, brought):
     # Without its sidecars the annotations tell what was given.
     assert said.endswith("Its sweeps can be reviewed as session P07-2.")
     assert len(ReviewRoom(folder, "P07-2").traces) == 18
+
+
+def test_nobody_is_asked_for_consent_or_called_for_what_was_recorded_elsewhere(brought):
+    folder, session = brought
+    (person,) = BoardReader().read(folder).people
+
+    assert person.missing == ("review 1",)
+    ReviewRoom(folder, session).begin("R-1", blind=True)
+    assert BoardReader().read(folder).people[0].missing == ()

@@ -291,8 +291,12 @@ def test_results_table_report_and_their_files_are_there_and_open_to_everybody(
     page.keyboard.press("Escape")
     page.wait_for_selector(".results tbody tr")
     page.keyboard.press("p")
-    page.wait_for_selector("iframe.frame")
+    page.wait_for_selector(".sheets img")
     if not dark:  # paper is always light
+        page.context.grant_permissions(["clipboard-read", "clipboard-write"])
+        page.click("#copy-methods")
+        page.wait_for_selector("#copy-methods:has-text('Copied')", timeout=30_000)
+        assert "| 28 | Pairs: interval | 3 and 12 ms |" in page.evaluate("navigator.clipboard.readText()")
         with urllib.request.urlopen(f"{server.url}/read/{study}/{SESSION}/report.pdf") as answer:
             assert answer.read(5) == b"%PDF-"
     dark_review = open_page(server.url + review(study), dark=dark)

@@ -17,6 +17,7 @@ from decussa.store.kinds import KINDS
 from decussa.store.people import participants
 from decussa.store.records import Started
 from decussa.store.study import open_study
+from tests.compose.invented_session import make_session
 from tests.screen.driving import MORNING
 
 SCRIPT = "<img src=x onerror=\"document.title='owned'\">"
@@ -231,6 +232,29 @@ def test_a_check_and_a_back_up_say_how_they_ended(server, served_root, open_page
     page.wait_for_selector("text=Copied whole: kept-")
     (copy,) = (served_root / "back-ups").glob("kept-*")
     assert not any(finding.broken for finding in check_study(copy))
+
+
+def test_an_export_is_made_by_keys_beside_the_studies_and_says_what_to_mind(
+    server, served_root, open_page, find_violations, picture
+):
+    make_session(served_root / "given", 9)
+    page = opened(open_page(f"{server.url}/study/given"))
+    page.keyboard.press("e")
+    page.wait_for_selector("input[name=bids]:focus")
+    page.check("input[name=csv]")
+    page.check("input[name=shifted]")
+    assert not find_violations(page)
+    picture(page, "study-export")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("text=Sessions written: 1", timeout=60_000)
+    (place,) = (served_root / "shared").glob("given-*")
+    assert sorted(path.name for path in place.iterdir()) == ["bids", "csv"]
+    assert "1924-" in next(place.rglob("*_scans.tsv")).read_text()
+    assert "9 of 9 trials are unreviewed" in page.inner_text(".form")
+    page.uncheck("input[name=bids]")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".mindbar")
+    assert len(list((served_root / "shared").glob("given-*"))) == 1
 
 
 def test_a_rehearsal_of_the_studys_own_protocol_is_begun_by_keys_and_kept_apart(

@@ -14,6 +14,7 @@ from typing import Literal
 from sqlalchemy import select
 
 from decussa.compose.looking import is_rehearsal
+from decussa.compose.method_facts import RECORDED
 from decussa.compose.preparing import local_midnight
 from decussa.model.estimate import Estimate
 from decussa.protocol.schema import Protocol, read_protocol
@@ -26,7 +27,7 @@ from decussa.store.journal import open_journal
 from decussa.store.kinds import Kind
 from decussa.store.people import Participant, participants
 from decussa.store.preparing import Consent, Decided, FollowedUp, PersonDescribed, Screened, SessionPlanned
-from decussa.store.records import RecordingKept, ReviewBegun, StudyCreated
+from decussa.store.records import RecordingKept, ReviewBegun, Started, StudyCreated
 from decussa.store.schema import JOURNAL
 from decussa.store.study import PROTOCOL, Study, open_study
 
@@ -67,6 +68,7 @@ class SessionRow:
     described: bool = False
     reviewed: bool = False
     rehearsal: bool = False
+    imported: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +94,7 @@ class DueItem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudyBoard:
-    """Everything the study page shows of one study."""
+    """Everything the study page shows of one study; ``set_up`` is the entry of the set-up that was accepted last."""
 
     folder: Path
     protocol: Protocol
@@ -102,6 +104,7 @@ class StudyBoard:
     due: tuple[DueItem, ...]
     entries: int
     recordings: tuple[str, ...]
+    set_up: Entry | None = None
 
     @property
     def is_rehearsal(self) -> bool:
@@ -143,6 +146,7 @@ class BoardReader:
             due=_due(people, now),
             entries=sum(number for number, _ in heads.values()),
             recordings=tuple(entry.body.file for entry in of_study if isinstance(entry.body, RecordingKept)),
+            set_up=next((entry for entry in reversed(of_study) if entry.kind == "site accepted"), None),
         )
 
     def _person(
@@ -192,6 +196,7 @@ def _read_row(study: Study, session: str, protocol: Protocol) -> SessionRow:
         described=any(isinstance(body, PersonDescribed) for body in bodies),
         reviewed=any(isinstance(body, ReviewBegun) for body in bodies),
         rehearsal=is_rehearsal(session, entries),
+        imported=any(isinstance(body, Started) and body.source == RECORDED for body in bodies),
     )
 
 
@@ -210,7 +215,7 @@ def _on_that_day(row: SessionRow, planned_for: str, now: datetime) -> SessionRow
     """Add what depends on the day: when it is planned, and whether the day after is to be asked about."""
     state: SessionState = "planned" if row.state == "open" and planned_for else row.state
     past = bool(row.began) and from_text(row.began) < local_midnight(now)
-    due: Literal["due", "done", ""] = row.follow_up or ("due" if past and not row.rehearsal else "")
+    due: Literal["due", "done", ""] = row.follow_up or ("due" if past and not (row.rehearsal or row.imported) else "")
     return replace(row, state=state, planned_for=planned_for, follow_up=due)
 
 
@@ -218,7 +223,7 @@ def _missing(person: Participant, rows: Sequence[SessionRow]) -> tuple[str, ...]
     if person.withdrawn:
         return ()
     missing = []
-    real = [row for row in rows if not row.rehearsal]
+    real = [row for row in rows if not (row.rehearsal or row.imported)]
     if not rows:
         missing.append("first session")
     if real and not any(row.consent for row in real):

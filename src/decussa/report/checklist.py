@@ -135,7 +135,8 @@ def _counts(content: Content) -> Said:
         return Said()
     least, most = min(n for n, _ in kept), max(n for n, _ in kept)
     given, all_kept = sum(n for _, n in kept), sum(n for n, _ in kept)
-    text = f"{least} to {most} a condition; {all_kept} of {given} kept"
+    span = f"{least} to {most}" if least < most else f"{least}"
+    text = f"{span} a condition; {all_kept} of {given} kept"
     return Said(reported=text, controlled="each trial judged by rules named in the table; every value with its n")
 
 

@@ -14,6 +14,7 @@ from decussa.model.errors import UsageError
 from decussa.protocol.schema import SHIPPED, protocol_text
 from decussa.screen.places import RUN, address
 from decussa.screen.study_board import due_act
+from decussa.screen.study_share import share
 
 if TYPE_CHECKING:
     from decussa.screen.study_page import StudyPage
@@ -110,9 +111,14 @@ def _backup(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
     background_tasks.create(page.back_up(fields.get("target", "").strip()))
 
 
+def _share(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
+    background_tasks.create(share(page, fields))
+
+
 _Do = Callable[["StudyPage", str, Mapping[str, str]], None]
 ACTS: Mapping[str, _Do] = {
     "sheet": _sheet,
+    "share": _share,
     "close": _close,
     "first": _first,
     "add": _add,

@@ -15,6 +15,8 @@ from decussa.screen.marks import cap, link, plate, say, text
 from decussa.screen.places import PREPARE, READ, RUN, address
 from decussa.screen.words import interval, number, value_of
 from decussa.session.preparation import first_target
+from decussa.store.chain import Entry
+from decussa.store.preparing import SiteAccepted
 
 STUDY_OF = "/study/{study}"
 NEW_STUDY = "/new"
@@ -138,6 +140,7 @@ def facts_plate(board: StudyBoard, checked: str, people_here: int) -> str:
         (phrase("To review"), phrase("1 session") if to_review == 1 else phrase("{count} sessions", count=to_review)),
         (phrase("Next-day calls"), ", ".join(calls) or phrase("none due")),
         (phrase("Imported files"), number(len(board.recordings), 0)),
+        *((((phrase("Set-up")), set_up_words(board.set_up)),) if board.set_up is not None else ()),
         (phrase("Who works here"), here if people_here else phrase("nobody added yet: identity not verified")),
     )
     inner = "".join(f"<dt>{text(name)}</dt><dd>{text(value)}</dd>" for name, value in facts)
@@ -146,10 +149,24 @@ def facts_plate(board: StudyBoard, checked: str, people_here: int) -> str:
         for words, act in (
             (phrase("Check"), "check"),
             (phrase("Back up"), "sheet backup"),
+            (phrase("Export"), "sheet share"),
             (phrase("Who works here"), "sheet staff"),
         )
     )
     return plate(phrase("This study"), "", f'<dl class="facts">{inner}</dl><div class="acts">{buttons}</div>')
+
+
+def set_up_words(entry: Entry | None) -> str:
+    """Return which set-up is accepted for a study: when, by whom, how many findings were good; empty where none is."""
+    if entry is None or not isinstance(entry.body, SiteAccepted):
+        return ""
+    record = entry.body
+    said = phrase(
+        "accepted {day} by {who}: {good} of {all} good",
+        day=day_words(entry.at), who=record.operator or phrase("nobody named"),
+        good=sum(finding.state == "good" for finding in record.findings), all=len(record.findings),
+    )  # fmt: skip
+    return f"{said}. {record.words}" if record.words else said
 
 
 def people_plate(board: StudyBoard) -> str:

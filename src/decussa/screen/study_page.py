@@ -25,6 +25,7 @@ from decussa.screen.shell import page_frame
 from decussa.screen.study_acts import ACTS, nothing
 from decussa.screen.study_board import STUDY_OF, due_plate, facts_plate, heading, people_plate
 from decussa.screen.study_lists import rehearsals_plate
+from decussa.screen.study_share import share_form
 from decussa.screen.words import without_paths
 from decussa.store.check import check_study
 
@@ -113,6 +114,7 @@ class StudyPage:
             "follow": lambda: forms.follow_up(self.about, operators, self.problem),
             "staff": lambda: forms.staff(operators, self.problem),
             "rehearse": lambda: forms.rehearse(board.protocol_name, 1, self.problem),
+            "share": lambda: share_form(self.progress, self.problem),
             "backup": lambda: forms.backup(self.progress, self.problem),
             "keys": lambda: forms.keys(_all_keys()),
         }
@@ -140,6 +142,16 @@ class StudyPage:
         """Open a form of this window."""
         self.sheet, self.about = name, about
         self.typed = self.doubt = self.progress = ""
+
+    def show_progress(self, words: str) -> None:
+        """Show how far something is that goes on in the background; ``words`` are ready for the page."""
+        self.progress = words
+        self._draw_form()
+
+    def show_problem(self, words: str) -> None:
+        """Show what was wrong with something that went on in the background."""
+        self.problem, self.progress = words, ""
+        self._draw_form()
 
     def go_to(self, place: str) -> None:
         """Leave for another page."""
@@ -197,7 +209,14 @@ class StudyPage:
         self._draw_form()
 
 
-_KEYS = {"N": "sheet person", "R": "sheet rehearse", "B": "sheet backup", "W": "sheet staff", "?": "sheet keys"}
+_KEYS = {
+    "N": "sheet person",
+    "R": "sheet rehearse",
+    "B": "sheet backup",
+    "E": "sheet share",
+    "W": "sheet staff",
+    "?": "sheet keys",
+}
 
 
 def _foot_keys() -> tuple[tuple[str, str, str], ...]:
@@ -205,6 +224,7 @@ def _foot_keys() -> tuple[tuple[str, str, str], ...]:
         ("N", phrase("new participant"), "sheet person"),
         ("R", phrase("rehearse this protocol"), "sheet rehearse"),
         ("B", phrase("back up"), "sheet backup"),
+        ("E", phrase("export"), "sheet share"),
         ("W", phrase("who works here"), "sheet staff"),
         ("?", phrase("all keys"), "sheet keys"),
     )
