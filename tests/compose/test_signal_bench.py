@@ -169,8 +169,8 @@ def test_what_was_found_is_kept_with_the_session_and_the_study(study):
 
     # The records hold NaN, which is not equal to itself: compared as they are stored.
     assert encode(kept.body) == encode(replace(kept.body, findings=found))
-    assert accepted_site(study).record.words == "two amplifiers compared"
-    assert len(accepted_site(study).record.findings) == len(found)
+    assert accepted_site(study).body.words == "two amplifiers compared"
+    assert len(accepted_site(study).body.findings) == len(found)
     assert not check_study(study)
     item = next(item for item in read_preparation(study, "P-014-1").preparation.items if item.key == "signals")
     assert item.state == "done"

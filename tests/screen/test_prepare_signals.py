@@ -89,7 +89,7 @@ def test_signals_are_looked_at_by_keys_and_kept_with_session_and_study(
     page.set_viewport_size({"width": 1440, "height": 900})
     page.fill("#words", "the trigger cable is on its way")
     page.click("text=Accept the set-up")
-    page.wait_for_selector("text=/Set-up accepted .* of 13 good. the trigger cable is on its way/")
+    page.wait_for_selector("text=/Set-up: accepted .* of 13 good. the trigger cable is on its way/")
     page.keyboard.press("Escape")
     open_again(page)
     page.keyboard.press("w")
@@ -97,7 +97,7 @@ def test_signals_are_looked_at_by_keys_and_kept_with_session_and_study(
     item = next(item for item in read_preparation(folder, SESSION).preparation.items if item.key == "signals")
 
     assert item.state == "open"  # a bad trigger is not done
-    assert accepted_site(folder).record.words == "the trigger cable is on its way"
+    assert accepted_site(folder).body.words == "the trigger cable is on its way"
 
 
 def open_again(page):

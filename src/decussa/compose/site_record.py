@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,14 +16,6 @@ from decussa.store.journal import open_journal
 from decussa.store.operators import Identity
 from decussa.store.preparing import SignalChecked, SiteAccepted
 from decussa.store.study import Study, open_study
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Accepted:
-    """A set-up as it was accepted: when (UTC, ISO 8601), and the entry's record."""
-
-    at: str
-    record: SiteAccepted
 
 
 def keep_check(folder: Path, session: str, who: Identity, source: str, findings: Sequence[Finding]) -> None:
@@ -64,18 +55,18 @@ def accept_site(folder: Path, who: Identity, source: str, findings: Sequence[Fin
         add_entry(connection, STUDY, "site accepted", accepted, at=to_text(datetime.now(UTC)))
 
 
-def accepted_site(folder: Path) -> Accepted | None:
-    """Return the last set-up that was accepted for a study; None where none was."""
+def accepted_site(folder: Path) -> Entry | None:
+    """Return the entry of the set-up that was accepted last for a study; None where none was."""
     with open_study(folder, write=False) as study:
         return last_accepted(study)
 
 
-def last_accepted(study: Study, *, before: str = "") -> Accepted | None:
-    """Return the last set-up that was accepted for an open study, before a moment (ISO 8601) where one is given."""
+def last_accepted(study: Study, *, before: str = "") -> Entry | None:
+    """Return the entry of the set-up that was accepted last, before a moment (ISO 8601) where one is given."""
     with open_journal(study, STUDY) as journal:
         for entry in reversed(journal.entries()):
             if isinstance(entry.body, SiteAccepted) and (not before or from_text(entry.at) <= from_text(before)):
-                return Accepted(at=entry.at, record=entry.body)
+                return entry
     return None
 
 
@@ -83,9 +74,9 @@ def site_facts(study: Study, entries: Sequence[Entry]) -> dict[str, str]:
     """Return for a report which set-up had been accepted when a session was first started; nothing where none was."""
     started = next((entry.at for entry in entries if entry.kind == "started"), "")
     accepted = last_accepted(study, before=started) if started else None
-    if accepted is None:
+    if accepted is None or not isinstance(accepted.body, SiteAccepted):
         return {}
-    record = accepted.record
+    record = accepted.body
     who = record.operator or "no code"
     said = f"accepted {accepted.at[:10]} by {who if record.verified else f'{who}, {NOT_VERIFIED}'}; {told(record.findings)}"
     return {"Set-up": f"{said} {record.words}".strip()}

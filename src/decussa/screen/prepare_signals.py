@@ -13,7 +13,7 @@ from decussa.quality.finding import CheckState, Finding
 from decussa.screen.language import phrase
 from decussa.screen.marks import button, say, text
 from decussa.screen.signal_desk import SIGNALS
-from decussa.screen.study_board import day_words
+from decussa.screen.study_board import set_up_words
 from decussa.screen.study_forms import field, form_plate, submit
 from decussa.screen.words import THIN, body_part
 
@@ -36,17 +36,9 @@ def signal_form(bench: SignalBench | None, problem: str, accepted: str, *, busy:
 
 
 def accepted_words(folder: Path) -> str:
-    """Return which set-up is accepted for a study: when, by whom, how many findings were good; empty where none is."""
-    site = site_record.accepted_site(folder)
-    if site is None:
-        return ""
-    findings = site.record.findings
-    said = phrase(
-        "Set-up accepted {day} by {who}: {good} of {all} good. {words}",
-        day=day_words(site.at[:10]), who=site.record.operator or phrase("nobody named"),
-        good=sum(finding.state == "good" for finding in findings), all=len(findings), words=site.record.words,
-    )  # fmt: skip
-    return f'<p class="under">{text(said)}</p>'
+    """Return which set-up is accepted for a study; empty where none is."""
+    said = set_up_words(site_record.accepted_site(folder))
+    return f'<p class="under">{phrase("Set-up")}: {text(said)}</p>' if said else ""
 
 
 def keys_of_signals(bench: SignalBench | None) -> dict[str, str]:
