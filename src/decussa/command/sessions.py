@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from decussa.command.app import JsonOption, app, count, print_json
+from decussa.command.app import JsonOption, app, count, print_json, say
 from decussa.model.errors import UsageError
 
 if TYPE_CHECKING:
-    from decussa.compose.sessions import Outcome
+    from decussa.compose.sessions import MakeSource, Outcome
     from decussa.model.estimate import Estimate
 
 ProtocolArgument = Annotated[str, typer.Argument(help="Shipped protocol or protocol file.", metavar="PROTOCOL")]
@@ -71,10 +71,26 @@ def rehearse(
     person: Annotated[
         str, typer.Option(help="A kind of person, such as tense; drawn by the seed otherwise.")
     ] = "drawn",
+    stream: Annotated[
+        bool, typer.Option("--stream", help="Send the person as live streams, for decussa run in another terminal.")
+    ] = False,
+    fault: Annotated[
+        list[str] | None, typer.Option(help="With --stream: what goes wrong, such as 'stall@3'; may be repeated.")
+    ] = None,
+    on_network: Annotated[
+        bool, typer.Option("--on-network", help="With --stream: let other machines find the streams.")
+    ] = False,
     fresh: FreshOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Run a session on a virtual participant; started again on the same folder, it goes on."""
+    if stream:
+        from decussa.command.streaming import send
+
+        send(protocol, folder or Path(f"rehearsal-{Path(protocol).stem}-{seed}"), seed, person, fault or [], on_network)
+        return
+    if fault or on_network:
+        raise UsageError("this option belongs to streams", where="--fault, --on-network", expected="--stream beside it")
     from decussa.command.terminal import TerminalOperator, Transcript
     from decussa.compose.sessions import rehearse as run_rehearsal
     from decussa.session.operator import Unattended
@@ -99,7 +115,7 @@ def rehearse(
 @app.command()
 def run(
     folder: Annotated[Path, typer.Argument(help="Study folder.", metavar="DIR")],
-    source: Annotated[str, typer.Option(help="virtual, replay, hand or folder.")],
+    source: Annotated[str, typer.Option(help="virtual, replay, hand, folder or stream.")],
     session: Annotated[str, typer.Option(help="Session, such as P07-1.")] = "",
     participant: Annotated[
         str, typer.Option(help="Participant, such as P07: goes on with their open session, or opens the next.")
@@ -130,6 +146,7 @@ def run(
     from decussa.command.terminal import TerminalOperator, Transcript, type_size
     from decussa.compose.folders import watch_folder
     from decussa.compose.sessions import run_session
+    from decussa.compose.streams import listen
     from decussa.session.clock import VirtualClock
     from decussa.session.operator import Unattended
 
@@ -141,16 +158,21 @@ def run(
             found="both" if session else "neither",
         )
     transcript = Transcript()
+    session = session or _session_for(folder, participant)
+    made: dict[str, MakeSource] = {
+        "folder": lambda protocol: watch_folder(watched, protocol, mapping=mapping),
+        "stream": lambda protocol: listen(folder, session, protocol, tell=lambda words: say(f"  {words}")),
+    }
     outcome = run_session(
         folder,
-        session or _session_for(folder, participant),
+        session,
         source,
         operator=Unattended() if auto else TerminalOperator(),
         clock=VirtualClock(datetime.now(UTC)) if auto else None,
         seed=seed,
         recording=recording,
         read_size=type_size,
-        make=(lambda protocol: watch_folder(watched, protocol, mapping=mapping)) if source == "folder" else None,
+        make=made.get(source),
         fresh=fresh,
         listeners=() if as_json else (transcript.show,),
     )

@@ -44,7 +44,7 @@ from decussa.store.study import Study, create_study, open_study
 #: A rehearsal on a virtual clock begins at this moment, so that the same seed writes the same times.
 VIRTUAL_MORNING = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
 #: Sources a session can be run with; the last are made by modules of their own.
-SOURCES = ("virtual", "replay", "hand", "folder")
+SOURCES = ("virtual", "replay", "hand", "folder", "stream")
 #: Makes a source for a study's protocol.
 MakeSource = Callable[[Protocol], Source]
 

@@ -107,7 +107,7 @@ class DeviceFeed:
         self._lost_told, self._told_at, self._looked = 0, -math.inf, -math.inf
         self._lookout: Lookout | None = None
         self._uid = found.description.uid
-        self._inlet: SampleInlet | None = SampleInlet(found, settings.keep_s)
+        self._inlet: SampleInlet | None = SampleInlet(found)
 
     def pull(self) -> list[Cut | LoneArtifact]:
         """Take what came and return what became complete; a sender that is gone is looked for."""
@@ -207,7 +207,7 @@ class DeviceFeed:
         if len(fits) != 1:
             return []
         try:
-            self._inlet = SampleInlet(fits[0], self._settings.keep_s)
+            self._inlet = SampleInlet(fits[0])
         except StreamLostError:
             return []
         self._lookout, self._uid = None, fits[0].description.uid

@@ -47,6 +47,8 @@ level = -3
 _LOOK_S = 1.5
 _FORGET_S = 1.5
 _DESCRIBE_S = 2.0
+#: Seconds that the library keeps for us where we are slow.
+_KEPT_S = 360
 #: Most samples that are pulled at once.
 _PIECE = 4_096
 
@@ -137,14 +139,12 @@ class SampleInlet:
     ----------
     found : Found
         The stream.
-    keep_s : float
-        Seconds that the library keeps for us where we are slow.
     """
 
-    def __init__(self, found: Found, keep_s: float) -> None:
+    def __init__(self, found: Found) -> None:
         pylsl = library()
         self.description = found.description
-        self._inlet = pylsl.StreamInlet(found.handle, max_buflen=max(1, round(keep_s)), recover=False)
+        self._inlet = pylsl.StreamInlet(found.handle, max_buflen=_KEPT_S, recover=False)
         self._lost = pylsl.util.LostError
         self._buffer: NDArray[Any] = np.empty((_PIECE, len(self.description.lines)), dtype=_dtype(found.handle))
         self._open()

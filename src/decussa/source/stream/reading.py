@@ -78,7 +78,9 @@ def seen_pulses(
     flat = tuple(name for name, row in zip(sweep.channels, before, strict=True) if is_flat(row))
     countable = marks == "every pulse" and not from_artifact
     has_pair = countable and len(cut.pulses) > 1
-    lag_ms = (cut.artifact - cut.pulses[0]) * 1e3 / rate_hz if cut.artifact >= 0 and not from_artifact else math.nan
+    # After a nerve pulse the steepest step is the M-wave's: it says nothing of the stimulator.
+    has_lag = cut.artifact >= 0 and not from_artifact and stimulus.stim_type != "nerve"
+    lag_ms = (cut.artifact - cut.pulses[0]) * 1e3 / rate_hz if has_lag else math.nan
     return SeenPulses(
         asked=len(stimulus.pulses),
         seen=_count(cut, stimulus, countable=countable, from_artifact=from_artifact),

@@ -48,6 +48,8 @@ class InventedAmplifier:
         What goes wrong.
     speed : float
         How much faster than life; time stamps are the stream's own.
+    reaction_s : float
+        From hearing what was set to the pulse, in the stream's own time.
     name, source_id : str
         Name of the stream, and what tells senders apart.
     """
@@ -58,11 +60,13 @@ class InventedAmplifier:
         *,
         faults: StreamFaults = NO_FAULTS,
         speed: float = 1.0,
+        reaction_s: float = REACTION_S,
         name: str = EMG_NAME,
         source_id: str = "invented amplifier",
     ) -> None:
         self.signal = BodySignal(person)
         self.faults, self.speed, self.name, self.source_id = faults, speed, name, source_id
+        self._reaction_s = reaction_s
         #: What was set and given so far, by number.
         self.given: list[int] = []
         self._pulses: deque[int] = deque()
@@ -192,7 +196,7 @@ class InventedAmplifier:
         fault = self.faults.at.get(number, "")
         if fault == "no pulse":
             return
-        wait_s = REACTION_S + (HOLD_BEFORE_MS / 1e3 if request.contraction_pct else 0.0)
+        wait_s = self._reaction_s + (HOLD_BEFORE_MS / 1e3 if request.contraction_pct else 0.0)
         test = self.signal.position + round(wait_s * RATE_HZ)
         pulses = self.signal.give(request, number, test, self.faults.mishap(number), double=fault == "double pulse")
         self.given.append(number)
