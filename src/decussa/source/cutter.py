@@ -22,7 +22,7 @@ AFTER_MS = 450.0
 LONG_AFTER_MS = 650.0
 #: Pulses closer than this belong to one stimulus. Common practice, no source: the longest interval of a pair in use is
 #: 200 ms, the shortest pause between stimuli 1 s.
-SAME_STIMULUS_S = 0.5
+SAME_STIMULUS_S = 0.45
 #: An artifact this close to a pulse is that pulse's own.
 OWN_ARTIFACT_S = 0.02
 

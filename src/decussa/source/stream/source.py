@@ -94,6 +94,8 @@ class StreamSource:
         self.torque: DeviceFeed | None = None
         self.wiring: Wiring | None = None
         self.lags = Lags()
+        #: When the last sample of the newest sweep was taken, on the library's clock; NaN before the first.
+        self.last_sample_s = math.nan
         self._markers: TextInlet | None = None
         self._marker_clock_s = 0.0
         self._marks: Marks = settings.trigger.marks
@@ -372,6 +374,8 @@ class StreamSource:
         if math.isfinite(cut.artifact_uv):
             self._artifacts_uv.append(cut.artifact_uv)
         first.note(cut.pulses[0], f"stimulus {number}")
+        stop = first.cutter.ring.stamps(cut.first + cut.samples.shape[1] - 1, cut.first + cut.samples.shape[1])
+        self.last_sample_s = float(stop[0]) + first.clock_s if stop.size else math.nan
         found = judge_pulses(seen)
         return Delivered(number=number, sweep=sweep, said=self.words(), found=found)
 

@@ -1,0 +1,155 @@
+"""Live streams: from the last sample of a sweep to the next instruction on disk, and a stream that flows for long.
+
+    python bench/live.py [--trials N] [--minutes M] [--speed S]
+
+The first part runs a session over real streams on loopback at the pace of life (5 kHz x 4 channels, packets of 10 ms) with
+the journal's disk sync on, and takes the time from the stamp of the sweep's last sample to the next instruction's entry on disk.
+Goal: median 25 ms, 99 % 60 ms. Up to 10 ms of it the sample waits for its packet to be full.
+
+The second part lets a stream flow, kept on disk, and counts samples lost and the growth of memory. ``--speed`` is how much
+faster than life; the printed line says so.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import tempfile
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from decussa.compose.sessions import new_rehearsal, run_session
+from decussa.compose.streams import listen
+from decussa.compose.virtual_people import virtual_person
+from decussa.model.dialogue import Deliver, Trial
+from decussa.protocol.schema import load_protocol
+from decussa.session.clock import VirtualClock
+from decussa.session.operator import Stop, Unattended
+from decussa.source.stream.library import now_s, stay_on_this_machine
+from decussa.source.virtual.amplifier import InventedAmplifier
+from decussa.source.virtual.source import VirtualSource
+
+SEED = 7
+SESSION = f"V-{SEED:04d}-1"
+
+
+class Operator:
+    """Passes gates, answers as the virtual person would, and stops after so many stimuli."""
+
+    code = "OP1"
+
+    def __init__(self, trials: int) -> None:
+        self._person, self._nobody, self._left = VirtualSource(person()), Unattended(), trials
+
+    def confirm_gate(self, gate):  # noqa: ARG002
+        return True
+
+    def answer(self, request):
+        said = self._person.answer(request)
+        return request.default if said is None else said
+
+    def commands(self, request, due_s):  # noqa: ARG002
+        if isinstance(request, Deliver):
+            self._left -= 1
+        return (Stop("enough"),) if self._left < 0 else ()
+
+    def wait_to_go_on(self):
+        return None
+
+    def say_outcome(self, request, number):
+        return self._nobody.say_outcome(request, number)
+
+
+def person():
+    protocol, _ = load_protocol("forearm")
+    return virtual_person(protocol, SEED, hard="drawn")
+
+
+def make_study(folder: Path, sender: InventedAmplifier) -> Path:
+    new_rehearsal("forearm", folder, seed=SEED, at="2026-01-05T09:00:00.000Z")
+    text = f'this_machine_only = true\n[[emg]]\nname = "{sender.name}"\nsource_id = "{sender.source_id}"\n'
+    (folder / "streams.toml").write_text(text + '[torque]\nchannel = "Torque"\n', encoding="utf-8")
+    return folder
+
+
+def spread(values_ms: list[float]) -> str:
+    low, middle, high = np.percentile(values_ms, [50, 95, 99])
+    return f"median {low:.1f} ms, 95 % {middle:.1f}, 99 % {high:.1f}, most {max(values_ms):.1f} (n = {len(values_ms)})"
+
+
+def time_decisions(place: Path, trials: int) -> None:
+    sender = InventedAmplifier(person(), name=f"EMG {place.name}", source_id=place.name, reaction_s=0.7)
+    decided: list[float] = []
+    stored: list[float] = []
+    with sender:
+        folder = make_study(place / "study", sender)
+        opened: list = []
+
+        def make(protocol):
+            opened.append(listen(folder, SESSION, protocol))
+            return opened[0]
+
+        last = {"sample_s": 0.0}
+
+        def hear(entry):
+            now = now_s()
+            if isinstance(entry.body, Trial) and entry.has_sweep and opened[0].devices:
+                last["sample_s"] = opened[0].last_sample_s
+                stored.append(1e3 * (now - last["sample_s"]))
+            elif entry.kind == "asked" and last["sample_s"]:
+                decided.append(1e3 * (now - last["sample_s"]))
+                last["sample_s"] = 0.0
+
+        run_session(
+            folder, SESSION, "stream", operator=Operator(trials), clock=VirtualClock(datetime(2026, 1, 5, 9, tzinfo=UTC)),
+            seed=SEED, make=make, listeners=[hear],
+        )  # fmt: skip
+    # The first sweeps of a process load compiled code.
+    print(f"last sample -> sweep, values, verdict on disk: {spread(stored[5:])}")
+    print(f"last sample -> next instruction on disk:       {spread(decided[5:])}  (goal: median 25, 99 % 60)")
+
+
+def flow(place: Path, minutes: float, speed: float) -> None:
+    sender = InventedAmplifier(person(), name=f"EMG {place.name} 2", source_id=f"{place.name} 2", speed=speed)
+    protocol, _ = load_protocol("forearm")
+    with sender:
+        folder = make_study(place / "flow", sender)
+        with listen(folder, SESSION, protocol) as source:
+            feed, grown = source.devices[0], []
+            until = time.monotonic() + 60 * minutes / speed
+            while time.monotonic() < until:
+                time.sleep(min(5.0, 60 * minutes / speed / 10))
+                grown.append(resident_mb())
+            health = feed.health()
+    kept = sum(path.stat().st_size for path in (folder / "recordings").rglob("*.bdf")) / 2**20
+    print(
+        f"{minutes:g} minutes of stream at {speed:g} times the pace of life: {health.samples} samples, "
+        f"{health.samples_lost} lost, {health.stalls} stalls; memory {grown[len(grown) // 4]:.0f} MB after a quarter, "
+        f"{grown[-1]:.0f} MB at the end; {kept:.0f} MB on disk"
+    )
+
+
+def resident_mb() -> float:
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * resource.getpagesize() / 2**20
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--trials", type=int, default=60)
+    parser.add_argument("--minutes", type=float, default=60.0)
+    parser.add_argument("--speed", type=float, default=20.0)
+    asked = parser.parse_args()
+    stay_on_this_machine()
+    with tempfile.TemporaryDirectory() as folder:
+        if asked.trials:
+            time_decisions(Path(folder), asked.trials)
+        if asked.minutes:
+            flow(Path(folder), asked.minutes, asked.speed)
+
+
+if __name__ == "__main__":
+    main()
