@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from decussa.model.errors import MachineError, RecordingError, UsageError
+from decussa.model.errors import MachineError, RecordingError
 from decussa.recording.read import find_recordings, fingerprint, read
 from tests.recording.files import noise, plain_edf, write_edf
 
@@ -63,8 +63,8 @@ def test_a_missing_file_stays_in_the_list_so_that_reading_it_says_why(tmp_path):
     assert find_recordings([tmp_path / "nothing.edf"]) == (tmp_path / "nothing.edf",)
 
 
-def test_a_mapping_is_refused_as_long_as_none_is_read(tmp_path):
-    with pytest.raises(UsageError, match="mappings are not read by this version"):
+def test_a_mapping_that_is_not_there_is_refused(tmp_path):
+    with pytest.raises(MachineError, match="mapping cannot be read"):
         read(plain_edf(tmp_path / "a.edf"), mapping=tmp_path / "lab.toml")
 
 
