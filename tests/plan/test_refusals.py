@@ -118,10 +118,11 @@ def test_a_hotspot_is_found_where_only_high_intensities_respond():
     assert found["FDI right/hotspot_x"].value == pytest.approx(-HAND.coil.start_cm[0] + 1.0, abs=0.8)
 
 
-def later(fixed):
+def later(fixed, begin_from="population"):
     text = protocol_text("patient").replace(
         'intensity_at_later_time_points = "set anew"', f'intensity_at_later_time_points = "{fixed}"'
     )
+    text = text.replace('kind = "threshold"', f'kind = "threshold"\nbegin_from = "{begin_from}"')
     protocol = read_protocol(text)
     before = {"FDI left/rmt": Estimate(value=50.0, low=48.0, high=52.0, n=12)}
     asked, _, found = run(session_plan(protocol, seed=2, before=before), Textbook(protocol, threshold=61.0))
@@ -148,6 +149,16 @@ def test_a_threshold_that_moved_is_said_and_nothing_is_decided():
 
     assert "50.0 [48.0, 52.0] % MSO in the earlier session" in said
     assert "look at coil, electrodes and state" in said
+
+
+def test_a_later_hunt_knows_nothing_of_the_earlier_threshold_unless_the_protocol_says_so():
+    """An earlier threshold as the prior pulls the later one towards it: no default for a study of change."""
+    unbiased, leaning = (
+        later("set anew", begin_from)[1]["FDI left/rmt"] for begin_from in ("population", "earlier session")
+    )
+
+    assert "prior: population" in unbiased.method
+    assert "prior: earlier session, 50.0 % MSO" in leaning.method
 
 
 def test_a_re_check_places_the_threshold_by_its_own_pulses():

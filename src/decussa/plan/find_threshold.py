@@ -39,8 +39,9 @@ class Method:
 
 
 def _start_adaptive(frame: Frame, step: Threshold, criterion_uv: float) -> Any:
-    """Begin from the person's earlier session where that found the threshold, else from the population."""
-    earlier = frame.before.get("amt" if step.state == "active" else "rmt")
+    """Begin from the population, or from the person's earlier session where that is asked for and found the threshold."""
+    quantity = "amt" if step.state == "active" else "rmt"
+    earlier = frame.before.get(quantity) if step.begin_from == "earlier session" else None
     return threshold.start(
         muscle=frame.muscle.muscle,
         active=step.state == "active",

@@ -62,13 +62,15 @@ class Threshold(StepBase):
     """Resting or active motor threshold, by one of the named methods.
 
     ``start_mso`` is where the published methods begin: clearly above threshold for 5 of 10, clearly below for two-threshold.
-    ``half_width_mso`` ends the adaptive method, ``pulses`` ends any.
+    ``half_width_mso`` ends the adaptive method, ``pulses`` ends any. ``begin_from`` is what the adaptive method knows beforehand;
+    an earlier session spares pulses, and pulls a later threshold towards the first: not for a study of change.
     """
 
     kind: Literal["threshold"]
     state: Literal["rest", "active"] = "rest"
     method: Literal["adaptive", "5 of 10", "two-threshold", "maximum likelihood"] = "adaptive"
     start_mso: Percent = 50
+    begin_from: Literal["population", "earlier session"] = "population"
     contraction_pct: Contraction = 0
     half_width_mso: Annotated[float, Field(gt=0, le=20)] = 3
     pulses: Annotated[int, Field(ge=5, le=200)] = 30
