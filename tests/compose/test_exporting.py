@@ -12,13 +12,18 @@ from decussa.batch.measure import measure_recording
 from decussa.compose.exporting import Sharing, export_study
 from decussa.compose.keeping import withdraw_participant
 from decussa.compose.reviewing import ReviewRoom
+from decussa.model.dialogue import Deliver, Trial
 from decussa.model.errors import UsageError
+from decussa.model.stimulus import Stimulus
+from decussa.model.trial import Verdict
 from decussa.recording.read import find_recordings, read
 from decussa.recording.tables import read_table
+from decussa.store.chain import add_entry
 from decussa.store.journal import open_journal
 from decussa.store.operators import add_operator
 from decussa.store.people import add_participant, add_session
 from decussa.store.private import create_missing, open_private
+from decussa.store.records import Measured, Started
 from decussa.store.study import open_study
 from tests.compose.invented_session import MUSCLE, make_session
 
@@ -230,6 +235,39 @@ def test_dates_are_shifted_by_days_alone_and_the_same_each_time(study, tmp_path)
     assert dates[0].endswith("T14:00:00.000Z")
     texts = [path.read_bytes() for path in (tmp_path / "one").rglob("*") if path.is_file() and path.name != "CHANGES"]
     assert not any(b"2026-05" in text or b"11.05.26" in text for text in texts)
+
+
+def test_sizes_typed_by_hand_are_shared_as_tables_alone(tmp_path):
+    folder = tmp_path / "study"
+    make_session(folder, 3)
+    with open_study(folder, write=True) as opened:
+        add_participant(opened, "P08", at=AT)
+        session = add_session(opened, "P08", at=AT)
+        with opened.database.transaction() as connection:
+            request = Deliver(
+                stimulus=Stimulus.single(50), step="single", block="single", condition="test", muscle=MUSCLE
+            )
+            values = {MUSCLE: {"amplitude_uv": 700.0}}
+            typed = Trial(number=1, values=values, verdict=Verdict("accept"))
+            add_entry(connection, session, "started", Started(protocol_sha256="", source="hand", version="0"), at=AT)
+            add_entry(connection, session, "asked", request, at=AT)
+            add_entry(
+                connection,
+                session,
+                "answered",
+                typed,
+                at=AT,
+                measured=Measured(values=values, method="typed", version="0"),
+            )
+
+    notes = share(folder, tmp_path / "bids").notes
+
+    assert any("typed by hand" in note for note in notes)
+    assert not (tmp_path / "bids" / "sub-P08").exists()
+    assert "P08" not in (tmp_path / "bids" / "participants.tsv").read_text()
+    derived = read_table(tmp_path / "bids" / "derivatives" / "decussa" / "trials.tsv")
+    assert derived[derived["participant"] == "P08"]["amplitude_uv"].tolist() == [700.0]
+    assert derived[derived["participant"] == "P08"]["recording"].tolist() == [""]
 
 
 def test_nothing_asked_for_and_no_study_are_said(study, tmp_path):

@@ -133,6 +133,12 @@ def _days(folder: Path, secret: str, pseudonym: str, session: str) -> int:
 def _bids(sessions: list[SharedSession], title: str, sharing: Sharing, say: Say, today: date | None) -> list[Path]:
     if sharing.bids is None:
         return []
+    recorded = [one for one in sessions if one.pieces]
+    if not recorded:
+        raise RecordingError(
+            "no session holds a sweep", where=sharing.bids, expected="recorded EMG", found="sizes typed by hand",
+            do="share the tables with --csv or --parquet",
+        )  # fmt: skip
     say(f"Writing {sharing.bids}")
     trials, summary = tables_of(sessions)
 
@@ -148,11 +154,11 @@ def _bids(sessions: list[SharedSession], title: str, sharing: Sharing, say: Say,
             methods=methods,
         )
         if sharing.draft_stimulation:
-            for one in sessions:
+            for one in recorded:
                 write_stimulation(root, one.label, one.session, one.protocol.coil, [run.events for run in runs_of(one)])
 
     people: dict[str, list[SharedSession]] = {}
-    for one in sessions:
+    for one in recorded:
         people.setdefault(one.label, []).append(one)
     approval = sessions[0].protocol.study.approval
     write_bids_dataset(
@@ -160,7 +166,7 @@ def _bids(sessions: list[SharedSession], title: str, sharing: Sharing, say: Say,
         name=title,
         readme=readme_of(sessions, shifted=sharing.shifted, draft=DRAFT if sharing.draft_stimulation else ""),
         participants=[participant_row(label, own) for label, own in people.items()],
-        runs=(run for one in sessions for run in runs_of(one)),
+        runs=(run for one in recorded for run in runs_of(one)),
         authors=sharing.authors or ("not stated",),
         version=VERSION,
         license_name=sharing.licence or "not stated",
