@@ -91,33 +91,36 @@ SENDER = """
 import sys, time
 from tests.source.stream.bench import amplifier
 with amplifier(name=sys.argv[1], source_id=sys.argv[2]):
-    print("sending", flush=True)
-    time.sleep(60)
+    time.sleep(120)
 """
 
 
 def start_sender(name, source_id):
-    child = subprocess.Popen([sys.executable, "-c", SENDER, name, source_id], stdout=subprocess.PIPE, text=True)
-    assert child.stdout.readline().strip() == "sending"
-    return child
+    return subprocess.Popen([sys.executable, "-c", SENDER, name, source_id])
+
+
+def wait_for(holds, seconds=60.0):
+    until = time.monotonic() + seconds
+    while not holds() and time.monotonic() < until:
+        time.sleep(0.1)
+    assert holds()
 
 
 def test_a_sender_that_is_killed_and_started_again_is_found_again():
     name, source_id = f"EMG {uuid.uuid4()}", str(uuid.uuid4())
     child = start_sender(name, source_id)
+    settings = StreamSettings(emg=(EmgStream(name=name),), patience_s=5.0, find_s=60.0, this_machine_only=True)
     try:
-        source = StreamSource(StreamSettings(emg=(EmgStream(name=name),), patience_s=3.0), [MUSCLE])
-        with source:
+        with StreamSource(settings, [MUSCLE]) as source:
             first = source.deliver(request(SINGLE), 1)
             os.kill(child.pid, signal.SIGKILL)
             child.wait()
             lost = source.deliver(request(PAIR), 2)
             child = start_sender(name, source_id)
-            until = time.monotonic() + 20
-            while source.devices[0].health().restarts == 0 and time.monotonic() < until:
-                time.sleep(0.1)
-            source._control.is_heard(10.0)
-            time.sleep(0.3)
+            wait_for(lambda: source.devices[0].health().restarts == 1)
+            # The new sender has to find the run's control stream first.
+            wait_for(lambda: source._control.is_heard(1.0))
+            time.sleep(1.0)
             third = source.deliver(request(PAIR), 3)
     finally:
         child.kill()
