@@ -20,12 +20,13 @@ from tests.pool.invented import muscle, trials
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     place = tmp_path_factory.mktemp("pool")
-    table = trials(people=9, sessions=2, seed=4)
+    table = trials(people=9, sessions=2, per_condition=6, seed=4)
     table.to_csv(place / "trials.csv", index=False)
     other = table.copy()
     other["size_uv"] = other["size_uv"] * np.where(other["condition"] == "SICI", 1.3, 1.0)
     other.loc[other["sweep"] == 3, "verdict"] = "reject"
     other.to_csv(place / "other.csv", index=False)
+    trials(people=4, per_condition=4).to_csv(place / "small.csv", index=False)
     pd.DataFrame({"participant_id": [f"p{n}" for n in range(9)], "site": list("AAABBBCCC")}).to_csv(
         place / "participants.tsv", sep="\t", index=False
     )
@@ -37,7 +38,7 @@ def test_pool_writes_tables_figures_and_the_page(folder, capsys) -> None:
         ["pool", str(folder / "trials.csv"), "--people", str(folder / "participants.tsv"), "--out", str(folder / "out")]
     )
     said = capsys.readouterr().out
-    assert said.startswith("9 participants, 18 sessions, 360 trials: 3 comparisons")
+    assert said.startswith("9 participants, 18 sessions, 216 trials: 3 comparisons")
     page = (folder / "out" / "pool.md").read_text(encoding="utf-8")
     for part in (
         "log(size) ~ 0 + time:condition",
@@ -72,7 +73,7 @@ def test_pool_writes_tables_figures_and_the_page(folder, capsys) -> None:
 
 def test_pool_twice_gives_the_same_bytes(folder) -> None:
     for name in ("once", "again"):
-        main_ok(["pool", str(folder / "trials.csv"), "--out", str(folder / name)])
+        main_ok(["pool", str(folder / "small.csv"), "--out", str(folder / name)])
     files = sorted(path.name for path in (folder / "once").iterdir())
     assert files == sorted(path.name for path in (folder / "again").iterdir())
     assert all((folder / "once" / name).read_bytes() == (folder / "again" / name).read_bytes() for name in files)
@@ -82,22 +83,24 @@ def test_compare_says_what_would_change(folder, capsys) -> None:
     arguments = ["compare", str(folder / "trials.csv"), str(folder / "other.csv"), "--out", str(folder / "compared")]
     main_ok(arguments)
     said = capsys.readouterr().out
-    assert "360 sweeps in both tables." in said
+    assert "216 sweeps in both tables." in said
     assert "sici_ratio: 18 of 18 values move" in said
-    main_ok([*arguments, "--json"])
-    result = json.loads(capsys.readouterr().out)
-    assert result["verdicts"] == [[342, 0, 18], [0, 0, 0], [0, 0, 0]]
+    small = [str(folder / "small.csv")] * 2
+    main_ok(["compare", *small, "--out", str(folder / "compared-json"), "--json"])
+    assert json.loads(capsys.readouterr().out)["sweeps"] == 32
+    page = (folder / "compared" / "compare.md").read_text(encoding="utf-8")
+    assert "| accept | 198 | 0 | 18 |" in page
     columns = pd.read_csv(folder / "compared" / "columns.csv").set_index(["column", "row"])
     assert columns.loc[("latency_ms", "bias"), "differ"] == 0
     # Half of the sizes are 1.3 times as large: the mean log ratio is half of log 1.3.
     assert columns.loc[("size_uv", "bias"), "value"] == pytest.approx(math.sqrt(1.3))
-    changed = next(one for one in result["changes"] if one["quantity"] == "sici_ratio")
-    assert changed["relative"]
-    assert changed["typical"] == pytest.approx(30, abs=3)
+    quantities = pd.read_csv(folder / "compared" / "quantities.csv").set_index("quantity")
+    assert quantities.loc["sici_ratio", "change_unit"] == "%"
+    assert quantities.loc["sici_ratio", "typical_change"] == pytest.approx(30, abs=5)
 
 
 def test_the_same_table_twice_changes_nothing(folder, capsys) -> None:
-    main_ok(["compare", str(folder / "trials.csv"), str(folder / "trials.csv"), "--out", str(folder / "same")])
+    main_ok(["compare", str(folder / "small.csv"), str(folder / "small.csv"), "--out", str(folder / "same")])
     assert "Nothing: every value of the summary is the same." in capsys.readouterr().out
 
 

@@ -15,10 +15,10 @@ from decussa.compose.study_reports import is_study
 from decussa.compose.summarising import sum_up
 from decussa.model.errors import MachineError, RecordingError, UsageError
 from decussa.pool.methods import SWEEP, Differences, QuantityChange, differences, summary_changes
-from decussa.pool.models import Comparison
+from decussa.pool.models import Comparison, compare, fit_muscle
 from decussa.pool.pooled import Pooled, pool
 from decussa.pool.repeated import reliabilities
-from decussa.pool.tidy import with_people
+from decussa.pool.tidy import muscles, with_people
 from decussa.recording.tables import read_table
 from decussa.report.pool_files import write_differences, write_pool
 
@@ -158,7 +158,7 @@ def _sheet(path: Path) -> pd.DataFrame:
 
 
 def compare_files(
-    first: Path, second: Path, out: Path, *, people: Path | None = None, reference: str = "", effect: float = 1.3
+    first: Path, second: Path, out: Path, *, people: Path | None = None, reference: str = ""
 ) -> Compared:  # fmt: skip
     """Hold two trial tables of the same recordings against each other, write the findings into ``out``, and return them.
 
@@ -174,19 +174,19 @@ def compare_files(
     shared = tables[0][SWEEP].merge(tables[1][SWEEP], on=SWEEP)
     tables = [table.merge(shared, on=SWEEP) for table in tables]
     changes = summary_changes(*(summarise(table) for table in tables))
-    pooled = [pool_trials(table, listed, reference=reference, effect=effect) for table in tables]
-    both = tuple(_matched(*pooled))
+    answers = [_answers(with_people(table, listed), reference) for table in tables]
+    both = tuple((one, answers[1][key]) for key, one in answers[0].items() if key in answers[1])
     files = write_differences(out, (first.name, second.name), found, changes, both)
     return Compared(files=tuple(files), differences=found, changes=changes, comparisons=both)
 
 
-def _matched(first: Pooled, second: Pooled) -> list[tuple[Comparison, Comparison]]:
-    def keyed(pooled: Pooled) -> dict[tuple[str, ...], Comparison]:
-        return {
-            (one.muscle, one.question, one.of, one.against, one.within): one
-            for muscle in pooled.muscles
-            for one in muscle.comparisons
-        }
-
-    ours, theirs = keyed(first), keyed(second)
-    return [(one, theirs[key]) for key, one in ours.items() if key in theirs]
+def _answers(table: pd.DataFrame, reference: str) -> dict[tuple[str, ...], Comparison]:
+    """Return the comparisons over people by what they compare; none for a muscle of too few people."""
+    found: dict[tuple[str, ...], Comparison] = {}
+    for muscle in muscles(table, reference=reference):
+        try:
+            comparisons = compare(fit_muscle(muscle))
+        except UsageError:
+            continue
+        found |= {(one.muscle, one.question, one.of, one.against, one.within): one for one in comparisons}
+    return found
