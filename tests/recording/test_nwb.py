@@ -10,6 +10,11 @@ from pynwb.epoch import TimeIntervals
 from pynwb.misc import AnnotationSeries
 
 from decussa.model.errors import RecordingError
+from decussa.model.recording import StimulusEvent
+from decussa.model.stimulus import Stimulus
+from decussa.model.sweep import Sweep
+from decussa.recording.hdf5_write import SweepsToWrite
+from decussa.recording.nwb_write import write_nwb as share_nwb
 from decussa.recording.read import read
 from tests.recording.foreign import make_session, write_nwb
 
@@ -135,3 +140,42 @@ def test_a_file_whose_rate_was_lost_is_refused(tmp_path):
 
     with pytest.raises(RecordingError, match="sampling rate of series EMG is not known"):
         read(path)
+
+
+def test_sweeps_that_the_product_shared_are_read_back(tmp_path):
+    session = make_session(9)
+    sweeps = [
+        Sweep(
+            samples_uv=session.sweeps_uv()[:, number].astype(np.float32),
+            rate_hz=2000.0,
+            onset_sample=500,
+            channels=session.labels,
+        )
+        for number in range(len(session.stimuli))
+    ]
+    events = [
+        StimulusEvent(
+            sweep=number,
+            onset_s=np.nan,
+            stimulus=Stimulus.single(stim.mso),
+            pulse_from="events",
+            session_s=60 + stim.onset_s,
+        )
+        for number, stim in enumerate(session.stimuli, start=1)
+    ]
+    shared = SweepsToWrite(
+        recording="a",
+        participant="P7",
+        session="1",
+        start="2026-01-02T00:00:00+00:00",
+        sweeps=sweeps,
+        events=events,
+        facts={},
+    )
+
+    recording = read(share_nwb(tmp_path / "a.nwb", shared, title="invented", person={"species": "Homo sapiens"}))
+
+    assert [channel.name for channel in recording.channels] == list(session.labels)
+    assert [event.stimulus.intensity_mso for event in recording.events] == session.column("mso").tolist()
+    batch = recording.signals.cut(1, recording.events, 100, 100)
+    np.testing.assert_array_equal(batch.samples_uv, np.stack([sweep.samples_uv[1, 300:701] for sweep in sweeps]))

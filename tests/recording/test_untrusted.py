@@ -90,6 +90,14 @@ def test_an_array_that_promises_more_than_the_file_holds_is_refused(tmp_path):
         read(path)
 
 
+def test_names_that_are_no_text_are_refused(tmp_path):
+    path = write_hdf5(tmp_path / "a.h5", SESSION)
+    path.write_bytes(path.read_bytes().replace(b"stimuli\0", b"st\xffmuli\0"))
+
+    with pytest.raises(RecordingError, match="expected names that are text"):
+        read(path)
+
+
 def test_damage_that_the_library_finds_is_said_in_one_sentence(tmp_path):
     path = write_hdf5(tmp_path / "a.h5", SESSION)
     content = path.read_bytes()

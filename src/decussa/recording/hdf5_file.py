@@ -116,8 +116,9 @@ def walk(path: Path, file: Any) -> Found:
     return found
 
 
-def _check_name(path: Path, key: str) -> None:
-    if not key.isprintable():
+def _check_name(path: Path, key: Any) -> None:
+    """Refuse a name that is no text: the library gives it as bytes."""
+    if not isinstance(key, str) or not key.isprintable():
         raise RecordingError(
             "HDF5 file is damaged",
             where=path,
@@ -169,6 +170,7 @@ def _attributes(path: Path, name: str, node: Any) -> dict[str, Said]:
     h5py = load_h5py()
     said: dict[str, Said] = {}
     for key in node.attrs:
+        _check_name(path, key)
         identity = node.attrs.get_id(key)
         if int(np.prod(identity.shape, dtype=object)) * identity.dtype.itemsize > _TEXT_BYTES:
             raise RecordingError(f"attribute {key} of {name or 'the file'} is too large", where=path)

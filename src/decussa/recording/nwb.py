@@ -7,6 +7,7 @@ read as such, so that samples stay on disk and nothing in the file is run.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -248,7 +249,7 @@ def _timeline(path: Path, item: _Series, zero_s: float) -> tuple[Timeline, tuple
 def _labels(
     found: Found, name: str, n_channels: int, electrodes: dict[str, Numbers | tuple[str, ...]]
 ) -> tuple[str, ...]:
-    """Return the names of a series' channels: those of its electrodes where they have any, else its own, numbered."""
+    """Return the names of a series' channels: those of its electrodes, or that its comments list, else its own, numbered."""
     own = name.rpartition("/")[2]
     rows = found.datasets.get(f"{name}/electrodes")
     if rows is not None and rows.shape == (n_channels,) and is_real(rows.dtype):
@@ -259,6 +260,11 @@ def _labels(
                 named = tuple(texts[row] for row in chosen)
                 if all(named) and len(set(named)) == n_channels:
                     return named
+    told = found.said[name].get("comments", ())
+    columns = re.match(r"Columns: ([^.]+)\.", told[0]) if isinstance(told, tuple) and told else None
+    listed = tuple(re.split(r"\s*,\s*", columns[1])) if columns else ()
+    if len(listed) == n_channels == len(set(listed)):
+        return listed
     return (own,) if n_channels == 1 else tuple(f"{own} {number}" for number in range(1, n_channels + 1))
 
 
