@@ -258,6 +258,16 @@ def test_without_any_trigger_the_artifacts_place_and_check_the_rows(tmp_path):
         read_lab(lab, other.sheet())
 
 
+def test_an_onset_without_an_artifact_is_left_to_the_verdict_where_the_others_fit(tmp_path):
+    lab = make_lab(tmp_path, trigger="none")
+    frame = pd.concat([lab.frame, lab.frame.iloc[[0]].assign(Zeit=1.5)]).sort_values("Zeit")
+
+    recording = read_lab(lab, lab.sheet("more.csv", frame))
+
+    assert [event.onset_s for event in recording.events] == sorted(frame["Zeit"])
+    assert {event.pulse_from for event in recording.events} == {"events"}
+
+
 def test_rows_that_nothing_places_are_refused(tmp_path):
     lab = make_lab(tmp_path, trigger="none", labels=("test", "c3"))
 

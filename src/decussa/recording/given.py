@@ -9,6 +9,7 @@ from pathlib import Path
 
 from decussa.model.errors import RecordingError
 from decussa.model.recording import Recording, StimulusEvent
+from decussa.quality.verdict import ARTIFACT_SHARE
 from decussa.recording.alignment import SCATTER_S
 from decussa.recording.from_artifacts import (
     ArtifactPulses,
@@ -96,7 +97,10 @@ def complete(
 def _place_by_artifacts(
     recording: Recording, sheet: Sheet, *, asked: bool
 ) -> tuple[tuple[StimulusEvent, ...], tuple[str, ...]]:
-    """Place what has no onset yet, and check onsets that nothing else could be checked against."""
+    """Place what has no onset yet, and check onsets that nothing else could be checked against.
+
+    A few onsets without an artifact are left to the verdict (``pulse missing``); more are another session's.
+    """
     events = recording.events
     unplaced = any(math.isnan(event.onset_s) for event in events)
     triggered = any(channel.kind == "trigger" for channel in recording.channels)
@@ -117,7 +121,7 @@ def _place_by_artifacts(
         return _placed(recording, sheet, found), describe_artifacts(found)
     except RecordingError:
         lost = _without_artifact(events, found)
-        if unplaced or len(lost) > max(1, len(events) / 10):
+        if unplaced or len(lost) > max(1, (1 - ARTIFACT_SHARE) * len(events)):
             raise
         return events, ()
 
