@@ -33,8 +33,12 @@ def cluster(root):
     note = root / "scheduler.json"
     found_by = ["--scheduler-file", str(note), "--no-dashboard"]
     with ExitStack() as stack:
-        start(stack, root, ["scheduler", "--host", "127.0.0.1", "--port", "0", *found_by])
-        workers = [start(stack, root, ["worker", "--nthreads", "1", "--no-nanny", *found_by]) for _ in range(2)]
+        # Paths that a user gives count from where the user is, not from where a worker was started.
+        (root / "elsewhere").mkdir()
+        start(stack, root / "elsewhere", ["scheduler", "--host", "127.0.0.1", "--port", "0", *found_by])
+        workers = [
+            start(stack, root / "elsewhere", ["worker", "--nthreads", "1", "--no-nanny", *found_by]) for _ in range(2)
+        ]
         yield address_of(note), workers
 
 
@@ -76,9 +80,10 @@ def test_a_cluster_gives_what_one_process_gives_even_when_a_worker_is_killed(roo
     assert bytes_of(tmp_path / "out") == bytes_of(root / "whole")
 
 
-def test_a_cluster_fills_one_table_in_the_order_of_the_recordings(root, cluster, tmp_path):
+def test_a_cluster_fills_one_table_in_the_order_of_the_recordings(root, cluster, tmp_path, monkeypatch):
     address, _ = cluster
-    few = recordings_of(root / "lab-a")[:6]
+    monkeypatch.chdir(root)
+    few = [path.relative_to(root) for path in recordings_of(root / "lab-a")[:6]]
     measure_archive(few, tmp_path / "cluster.csv", settings=QUICK, scheduler=address)
     measure_archive(few, tmp_path / "alone.csv", settings=QUICK)
 

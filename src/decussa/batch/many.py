@@ -21,7 +21,7 @@ from decussa.batch.workers import Task, in_processes, in_turn, on_cluster
 from decussa.model.errors import DecussaError, UsageError
 from decussa.model.trial import VERDICTS
 from decussa.recording.parquet import need_parquet
-from decussa.recording.places import is_remote, send
+from decussa.recording.places import is_remote, local_path, send
 from decussa.recording.tables import TableWriter, check_table_path, open_table
 
 #: Called with the number of the recording in hand (from 1), how many there are, where it lies, sweeps done, sweeps in all.
@@ -135,11 +135,18 @@ def measure_archive(
         raise UsageError("no worker", where="workers", expected="1 or more", found=str(workers))
     job = Job(
         settings=settings or MeasureSettings(),
-        reading={name: value for name, value in {"events": events, "mapping": mapping, **reading}.items() if value},
+        reading={
+            name: value for name, value in {**_absolute(events=events, mapping=mapping), **reading}.items() if value
+        },
     )
     if is_data_set(out):
         return _into_data_set(job, sources, str(out), workers, scheduler, progress)
     return _into_table(job, sources, str(out), workers, scheduler, progress)
+
+
+def _absolute(**paths: str | Path | None) -> dict[str, Path | None]:
+    """Return paths that mean the same wherever a worker was started."""
+    return {name: None if path is None else Path(path).absolute() for name, path in paths.items()}
 
 
 def is_data_set(out: str | Path) -> bool:
@@ -166,13 +173,14 @@ def check_out(out: str | Path) -> None:
 def _into_data_set(
     job: Job, sources: Sequence[Source], out: str, workers: int, scheduler: str, progress: FilesProgress | None
 ) -> Archive:
-    there = PartStore(out).list_parts()
+    root = out if is_remote(out) else str(local_path(out).absolute())
+    there = PartStore(root).list_parts()
     asked = {source.identity for source in sources}
     elsewhere = {part.state: part.places[0] for name, part in there.items() if part.state and name not in asked}
-    job = replace(job, parts=PartStore(out, elsewhere))
+    job = replace(job, parts=PartStore(root, elsewhere))
     tasks = [Task(source, there.get(source.identity)) for source in sources]
     outcomes = [_slim(outcome) for outcome in _work(job, tasks, workers, scheduler, progress)]
-    PartStore(out).tidy(asked)
+    PartStore(root).tidy(asked)
     archive = _sum_up(outcomes)
     return replace(archive, out=out if archive.rows else "")
 

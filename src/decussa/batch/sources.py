@@ -42,7 +42,7 @@ def _on_disk(path: Path, site: str) -> Iterator[Source]:
     for file in find_recordings([path]):
         root = find_root(file)
         own = site or (root.name if root is not None else "")
-        yield Source(place=str(file), site=own, identity=_identity(str(file.resolve())))
+        yield Source(place=str(file.absolute()), site=own, identity=_identity(str(file.resolve())))
 
 
 def _in_store(url: str, site: str) -> Iterator[Source]:
