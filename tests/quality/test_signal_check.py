@@ -198,6 +198,13 @@ def test_a_stall_does_not_bend_the_rate():
     assert check_rate(clock, count, 5000.0).state == "good"
 
 
+def test_a_signal_that_comes_in_large_pieces_for_a_short_time_leaves_the_rate_open():
+    clock = np.arange(0, 6, 0.45)
+    count = np.floor(clock / 0.5) * 2500
+
+    assert check_rate(clock, count, 5000.0).state == "unknown"
+
+
 def test_a_rate_is_not_told_from_a_moment():
     assert check_rate([0.0, 0.1], [0, 500], 5000.0).state == "unknown"
 
