@@ -90,6 +90,8 @@ def test_compare_says_what_would_change(folder, capsys) -> None:
     assert json.loads(capsys.readouterr().out)["sweeps"] == 32
     page = (folder / "compared" / "compare.md").read_text(encoding="utf-8")
     assert "| accept | 198 | 0 | 18 |" in page
+    for figure in (folder / "compared").glob("*.svg"):
+        assert "$" not in figure.read_text(encoding="utf-8")  # a number set as a formula
     columns = pd.read_csv(folder / "compared" / "columns.csv").set_index(["column", "row"])
     assert columns.loc[("latency_ms", "bias"), "differ"] == 0
     # Half of the sizes are 1.3 times as large: the mean log ratio is half of log 1.3.

@@ -176,8 +176,16 @@ def compare_files(
     changes = summary_changes(*(summarise(table) for table in tables))
     answers = [_answers(with_people(table, listed), reference) for table in tables]
     both = tuple((one, answers[1][key]) for key, one in answers[0].items() if key in answers[1])
-    files = write_differences(out, (first.name, second.name), found, changes, both)
+    names = _called(first, tables[0]), _called(second, tables[1])
+    files = write_differences(out, names, found, changes, both)
     return Compared(files=tuple(files), differences=found, changes=changes, comparisons=both)
+
+
+def _called(path: Path, table: pd.DataFrame) -> str:
+    """Return a table's name with how it was measured."""
+    methods = [str(method) for method in table["method"].unique() if method]
+    more = f" and {len(methods) - 1} more methods" if len(methods) > 1 else ""
+    return f"{path.name} ({methods[0]}{more})" if methods else path.name
 
 
 def _answers(table: pd.DataFrame, reference: str) -> dict[tuple[str, ...], Comparison]:

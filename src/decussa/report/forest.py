@@ -13,7 +13,18 @@ from numpy.typing import NDArray
 
 from decussa.model.estimate import Estimate
 from decussa.report import numbers
-from decussa.report.style import CONDITIONS, EDGE, INK, INK_2, MODEL, SMALL_PT, add_panel, new_figure, write_beside
+from decussa.report.style import (
+    CONDITIONS,
+    EDGE,
+    INK,
+    INK_2,
+    MODEL,
+    SMALL_PT,
+    add_panel,
+    new_figure,
+    round_length,
+    write_beside,
+)
 
 ROW_MM, HEAD_MM, FOOT_MM = 5.0, 3.0, 9.0
 NAME_MM, VALUE_MM = 58.0, 40.0
@@ -123,4 +134,22 @@ def draw_agreement(scatter: Scatter, width_mm: float, height_mm: float) -> Figur
     axes.set_xlabel(scatter.horizontal)
     axes.set_ylabel(scatter.vertical)
     axes.minorticks_off()
+    # Powers of ten would be set as formulas; a ratio of 0.9 to 1.2 has none.
+    if axes.get_yscale() == "log":
+        ticks = _log_ticks(*axes.get_ylim())
+        axes.set_yticks(ticks, [f"{tick:g}" for tick in ticks])
+    if axes.get_xscale() == "log":
+        ticks = _log_ticks(*axes.get_xlim())
+        axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
     return figure
+
+
+def _log_ticks(low: float, high: float) -> list[float]:
+    """Return about five round numbers between the ends of a log scale."""
+    if high / low > 10:
+        powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+        ticks = [step * 10.0**power for power in powers for step in (1.0, 2.0, 5.0)]
+        inside = [tick for tick in ticks if low <= tick <= high]
+        return inside if len(inside) <= MOST_TICKS else [tick for tick in inside if f"{tick:e}".startswith("1")]
+    step = round_length((high - low) / 4)
+    return [float(f"{number * step:.6g}") for number in range(math.ceil(low / step), math.floor(high / step) + 1)]
