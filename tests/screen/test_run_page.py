@@ -301,7 +301,7 @@ def test_a_session_by_hand_takes_typed_sizes_and_a_lost_pulse(server, served_roo
         session = add_session(study, "P-014", at=MORNING)
     prepare_all(folder, session)
     page = open_page(f"{server.url}/run/grip/{session}")
-    assert "you give each pulse at the stimulator" in page.inner_text(".far")
+    assert "You give each pulse at the stimulator" in page.inner_text(".far")
     assert page.query_selector(".tag") is None
     wait_for_mode(page, "idle")
     press(page, "Enter")

@@ -80,7 +80,7 @@ def test_a_session_of_somebody_who_withdrew_is_not_opened(tmp_path):
 
 
 def test_a_session_from_another_source_is_looked_on_at(live, monkeypatch):
-    monkeypatch.setattr(live, "source", "stream")
+    monkeypatch.setattr(live, "source", "replay")
     live.go_on()
     assert not live.running
     assert mode_of(live) == "watched"

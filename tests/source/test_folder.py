@@ -382,3 +382,30 @@ def test_whatever_goes_wrong_no_sweep_is_paired_with_another_stimulus(lab, seed)
 def late_of(ending):
     """A file that comes after the wait: its clock, where it has one, still tells when the pulse was."""
     return {"late_s": 20.0} if ending == "bdf" else {}
+
+
+def test_a_reader_that_fails_in_its_own_way_does_not_end_the_session(lab):
+    def fails(path):  # noqa: ARG001
+        raise ValueError("a library's own words")
+
+    source = lab.source()
+    source._read = fails
+    with source:
+        lab.give("trial_001.bdf", 1)
+        came = source.deliver(request(), 1)
+
+    assert came.is_nothing
+    assert "trial_001.bdf cannot be read as it stands: ValueError." in said(came)
+
+
+def test_a_long_session_in_one_growing_file_stays_quick_enough_to_be_right(lab):
+    numbers = list(range(1, 41))
+    with lab.source() as source:
+        for number in (1, 20, 40):
+            lab.save("block.bdf", *numbers[: number - 1]) if number > 1 else None
+            if number > 1:
+                lab.wait(3.0)
+                source._watch.look()
+                lab.wait(3.0)
+            lab.give("block.bdf", *numbers[:number])
+            assert same(source.deliver(request(), number), lab, number)

@@ -19,7 +19,7 @@ _SAME_MSO, _SAME_MA = 0.5, 0.05
 #: An interval may be off by this much, in ms, or by one sample where that is more.
 _SAME_ISI_MS = 0.2
 #: Baselines that correlate so much on every channel are one recording, saved twice: noise never repeats itself.
-_SAME_BASELINE = 0.995
+_SAME_BASELINE, _SAME_SIZE = 0.995, 0.02
 _BASELINE_MS = (-100.0, -5.0)
 
 
@@ -47,14 +47,41 @@ def _pair(said: Stimulus, asked: Stimulus, name: str) -> tuple[float, float]:
     return float(getattr(said, name)), float(getattr(asked, name))
 
 
-def is_same(first: Sweep, second: Sweep) -> bool:
-    """Return whether two sweeps are one recording saved twice: renamed, rewritten, or in another format."""
-    if first.rate_hz != second.rate_hz or first.channels != second.channels:
-        return False
-    one, other = baseline(first), baseline(second)
-    if one.shape != other.shape or one.shape[1] < 2:
-        return False
-    return all(_alike(a, b) for a, b in zip(one, other, strict=True))
+class SeenSweeps:
+    """The sweeps that were seen so far, by their baselines: one that is saved twice, renamed or rewritten, is known again."""
+
+    def __init__(self) -> None:
+        self._by_kind: dict[tuple[object, ...], list[tuple[NDArray[np.float32], NDArray[np.float64]]]] = {}
+
+    def add(self, sweep: Sweep) -> None:
+        """Take in a sweep."""
+        self._by_kind.setdefault(_kind(sweep), []).append(_shape_and_spread(sweep))
+
+    def holds(self, sweep: Sweep) -> bool:
+        """Return whether this sweep was seen: on every channel the baseline has the same course and nearly the same size."""
+        known = self._by_kind.get(_kind(sweep))
+        if not known:
+            return False
+        shape, spread = _shape_and_spread(sweep)
+        shapes, spreads = np.stack([one for one, _ in known]), np.stack([one for _, one in known])
+        alike = (shapes * shape).sum(axis=2) > _SAME_BASELINE
+        flat = (spreads == 0) & (spread == 0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            sized = np.abs(spreads / spread - 1) < _SAME_SIZE
+        return bool(((alike & sized) | flat).all(axis=1).any())
+
+
+def _kind(sweep: Sweep) -> tuple[object, ...]:
+    return sweep.rate_hz, sweep.channels, baseline(sweep).shape
+
+
+def _shape_and_spread(sweep: Sweep) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+    """Return the baselines with mean 0 and length 1, shape (n_channels, n_samples), and their standard deviations."""
+    rows = baseline(sweep)
+    rows = rows - rows.mean(axis=1, keepdims=True) if rows.size else rows
+    lengths = np.linalg.norm(rows, axis=1, keepdims=True)
+    shapes = np.divide(rows, lengths, out=np.zeros_like(rows), where=lengths > 0)
+    return shapes.astype(np.float32), np.asarray(rows.std(axis=1) if rows.size else lengths[:, 0])
 
 
 def baseline(sweep: Sweep) -> NDArray[np.float64]:
@@ -74,13 +101,6 @@ def kept_ms(sweep: Sweep) -> float:
     """Return how long after the pulse a sweep goes on, without samples that are missing at its end."""
     held = np.flatnonzero(np.isfinite(sweep.samples_uv).all(axis=0))
     return float(held[-1] - sweep.onset_sample) * 1e3 / sweep.rate_hz if held.size else -math.inf
-
-
-def _alike(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
-    spread = one.std(), other.std()
-    if min(spread) == 0 or not all(np.isfinite(spread)):
-        return bool(np.array_equal(one, other, equal_nan=True))
-    return abs(spread[0] / spread[1] - 1) < 0.02 and float(np.corrcoef(one, other)[0, 1]) > _SAME_BASELINE
 
 
 def running_number(name: str) -> int | None:

@@ -19,9 +19,8 @@ from decussa.model.dialogue import Ask, Deliver
 from decussa.model.errors import DecussaError
 from decussa.model.muscle import muscle_and_side
 from decussa.model.recording import Channel, Recording
-from decussa.model.sweep import Sweep
 from decussa.source.contract import Delivered
-from decussa.source.folder.matching import difference, is_same, is_whole, kept_ms, order_words, words_of
+from decussa.source.folder.matching import SeenSweeps, difference, is_whole, kept_ms, order_words, words_of
 from decussa.source.folder.reading import FoundSweep, read_sweeps
 from decussa.source.folder.timing import ClockTie, LateFiles
 from decussa.source.folder.watch import FolderWatch
@@ -77,7 +76,7 @@ class FolderSource:
         self._given_up = threading.Event()
         self._watch = FolderWatch(folder, endings, clock.steady, settings.settle_s)
         self._channels = tuple(_channel(label) for label in labels)
-        self._known: list[Sweep] = []
+        self._known = SeenSweeps()
         self._tie = ClockTie()
         self._late = LateFiles(settings.patience_s)
         #: How long after the pulse the last file went on: one that ends earlier is still being written.
@@ -142,10 +141,10 @@ class FolderSource:
         if not found:
             return None
         if problem := self._problem(found, asked, begun=begun):
-            self._known += [one.sweep for one in found]
+            self._remember(found)
             said.append(f"{path.name} was set aside: {problem}.")
             return None
-        self._known.append(found[0].sweep)
+        self._remember(found)
         self._after_ms = kept_ms(found[0].sweep)
         self._tie.learn(asked.at, self._time.of_day(), found[0].pulse_at)
         if words := order_words(self._last_file, path.name):
@@ -175,7 +174,7 @@ class FolderSource:
         words: list[str] = []
         for path in self._watch.look():
             if found := self._new_in(path, words):
-                self._known += [one.sweep for one in found]
+                self._remember(found)
                 strays.append(path.name)
         yield from words
         if strays:
@@ -184,8 +183,8 @@ class FolderSource:
     def _old(self, path: Path) -> None:
         """Learn the sweeps of a file without pairing them; one that cannot be read is old as it stands."""
         try:
-            self._known += [one.sweep for one in self._sweeps(path)]
-        except DecussaError:
+            self._remember(self._sweeps(path))
+        except Exception:  # noqa: BLE001 as below
             self._old_unread.add(path)
         self._watch.handled(path)
 
@@ -194,18 +193,19 @@ class FolderSource:
         self._watch.handled(path)  # whatever comes of it, it is read again once it has changed
         try:
             found = self._sweeps(path)
-        except DecussaError as error:
-            said.append(f"{path.name} cannot be read as it stands: {error.what}.")
+        except Exception as error:  # noqa: BLE001 whatever a reader makes of a half-written file, the session goes on
+            why = error.what if isinstance(error, DecussaError) else type(error).__name__
+            said.append(f"{path.name} cannot be read as it stands: {why}.")
             self._unfinished.add(path)
             return []
         said[:] = [words for words in said if not words.startswith(f"{path.name} cannot be read")]
         if path in self._old_unread:
             self._old_unread.remove(path)
-            self._known += [one.sweep for one in found]
+            self._remember(found)
             return []
         if not found:
             said.append(f"{path.name} holds no stimulus that could be found.")
-        fresh = [one for one in found if not any(is_same(one.sweep, old) for old in self._known)]
+        fresh = [one for one in found if not self._known.holds(one.sweep)]
         whole = [one for one in fresh if is_whole(one.sweep) and kept_ms(one.sweep) >= 0.98 * self._after_ms]
         self._unfinished.discard(path)
         if fresh and not whole:
@@ -214,6 +214,10 @@ class FolderSource:
                 f"{path.name} cannot be read as it stands: it ends in mid-sweep, or earlier than the files before."
             )
         return whole
+
+    def _remember(self, found: Sequence[FoundSweep]) -> None:
+        for one in found:
+            self._known.add(one.sweep)
 
     def _sweeps(self, path: Path) -> list[FoundSweep]:
         """Read the sweeps of a file, with the channels under their labels; ``RecordingError`` where it lacks one."""
