@@ -1,9 +1,13 @@
 """Small archives to measure, and ways to compare what came out."""
 
 import hashlib
+import os
+import signal
 from pathlib import Path
 
 from decussa.batch.measure import MeasureSettings
+from decussa.batch.one import Job, Outcome, Source, measure_one
+from decussa.batch.parts import Part
 from tests.recording.files import RATE_HZ, noise, write_edf
 
 #: The quickest way to measure: what is tried here is the bookkeeping, not the numbers.
@@ -24,6 +28,13 @@ def write_archive(root: Path, people: int = 3, runs: int = 2, *, first: int = 1)
                 notes=[(1.0, "TMS 52% single"), (2.0, "TMS 60% single")],
             )
     return root
+
+
+def die_at_one(job: Job, source: Source, known: Part | None = None) -> Outcome:
+    """Measure, but end the process at one recording, as a system does that has no memory left."""
+    if "sub-02_task-rest_run-1" in source.place:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return measure_one(job, source, known)
 
 
 def recordings_of(root: Path) -> list[Path]:

@@ -25,7 +25,7 @@ from decussa.model.table import TRIAL_NAMES
 from decussa.recording.parquet import read_provenance
 from decussa.recording.read import read
 from decussa.recording.tables import read_table
-from tests.batch.archives import QUICK, bytes_of, recordings_of, write_archive
+from tests.batch.archives import QUICK, bytes_of, die_at_one, recordings_of, write_archive
 
 
 @pytest.fixture
@@ -255,6 +255,16 @@ def test_processes_give_what_one_gives_even_when_they_are_killed(by_one_process,
     assert len(made.measured) + len(made.unchanged) == 39
     assert len(made.refused) == 1
     assert bytes_of(tmp_path / "out") == bytes_of(by_one_process / "whole")
+
+
+def test_a_recording_that_ends_every_process_is_listed_and_the_others_are_measured(archive, tmp_path, monkeypatch):
+    monkeypatch.setattr("decussa.batch.workers.measure_one", die_at_one)
+    made = measured(archive, tmp_path / "t.csv", workers=2)
+
+    assert [place for place, _ in made.refused] == [str(recordings_of(archive)[2])]
+    assert "the process ended" in str(made.refused[0][1])
+    assert len(made.measured) == 5
+    assert read_table(tmp_path / "t.csv")["recording"].is_monotonic_increasing
 
 
 def children():
