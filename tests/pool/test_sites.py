@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from bench.invented_sites import Truth, study
 from bench.sites import judge, ready
@@ -33,10 +34,11 @@ def test_estimates_are_unbiased_and_intervals_hold_the_truth(judged: pd.DataFram
         assert abs(off.mean()) < 3.5 * off.std() / math.sqrt(len(own))
 
 
-def test_normal_intervals_would_be_too_short(judged: pd.DataFrame) -> None:
+def test_three_sites_are_judged_with_two_degrees_of_freedom(judged: pd.DataFrame) -> None:
+    # Hartung and Knapp 2001, doi 10.1002/sim.791: Student's t with one degree of freedom less than sites.
     over = judged[judged["scope"] == "sites like these"]
-    outside = (over["truth"] < over["wald_low"]) | (over["truth"] > over["wald_high"])
-    assert outside.mean() > 0.10
+    widths = (over["high"] - over["low"]) / (over["wald_high"] - over["wald_low"])
+    assert widths.to_numpy() == pytest.approx(stats.t.ppf(0.975, 2) / stats.norm.ppf(0.975), rel=1e-9)
 
 
 def test_the_bench_hands_over_what_the_package_would_complete() -> None:
