@@ -50,6 +50,7 @@ def work(kind: str, first: int, stop: int, folder: Path) -> None:
     answer = read_damaged(kind, healthy, table)
     assert answer == "", f"the healthy {kind} is refused: {answer}"
     strange: list[str] = []
+    loading: list[str] = []
     watching = False
     allowed = tuple(
         str(Path(start).resolve())
@@ -61,8 +62,10 @@ def work(kind: str, first: int, stop: int, folder: Path) -> None:
             return
         if event == "open" and isinstance(args[0], str) and not os.path.realpath(args[0]).startswith(allowed):
             strange.append(f"opened {args[0]}")
-        elif event == "exec" and not str(getattr(args[0], "co_filename", "")).startswith(allowed):
-            strange.append("ran code")  # code of the libraries themselves is run where a module is loaded late
+        elif event == "import":
+            loading.append(str(args[0]))
+        elif event == "exec" and not loading:  # a module of a library that is loaded late runs its own code
+            strange.append("ran code")
         elif event in _ACTS:
             strange.append(event)
 
@@ -96,6 +99,7 @@ def work(kind: str, first: int, stop: int, folder: Path) -> None:
         if strange:
             found += f" {sorted(set(strange))}"
             strange.clear()
+        loading.clear()
         if resource.getrusage(resource.RUSAGE_SELF).ru_maxrss > GREATEST_KB:
             found += " more than 1 GB"
         if found:
