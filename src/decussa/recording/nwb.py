@@ -145,7 +145,8 @@ def nwb_recording(content: NwbContent, events: Sheet | None, mapping: Mapping) -
             sheet=events,
             trigger_edges=lambda: trigger_edges_s(channels, signals),
             annotations=sorted(
-                (replace(note, onset_s=note.onset_s - zero_s) for note in content.notes), key=lambda note: note.onset_s
+                (replace(note, onset_s=round(note.onset_s - zero_s, 9)) for note in content.notes),
+                key=lambda note: note.onset_s,
             ),
         )
     return Recording(
@@ -327,12 +328,15 @@ def _from_table(content: NwbContent, zero_s: float, duration_s: float, mapping: 
             raise RecordingError(
                 f"table {name} has no onsets", where=content.path, expected="a column onset or start_time"
             )
+        since_s = np.round(
+            onsets - zero_s, 9
+        )  # what is left of a difference of two clocks below a nanosecond is rounding
         rest: dict[str, Numbers | tuple[str, ...]] = {
             key: value for key, value in table.items() if key not in {column, "timestamp", "start_time"}
         }
-        rows, told = read_rows(held_file(content.path, "NWB", 0, rest), mapping, onsets.size, onsets - zero_s)
+        rows, told = read_rows(held_file(content.path, "NWB", 0, rest), mapping, onsets.size, since_s)
         note = () if column == "onset" else (f"{column} of {name} is taken as the onset of the test pulse",)
-        return stimuli_of_rows(rows, onsets - zero_s, duration_s), (*note, *told)
+        return stimuli_of_rows(rows, since_s, duration_s), (*note, *told)
     return (), ()
 
 
