@@ -159,7 +159,8 @@ class InventedAmplifier:
         while not self._stop.is_set():
             if packets % _LOOK_EVERY == 0:
                 self._hear()
-            due_s = self._begun_s + self.signal.position / self._rate_hz / self.speed
+            # A packet leaves when its last sample is there.
+            due_s = self._begun_s + (self.signal.position + PACKET) / self._rate_hz / self.speed
             if self._stop.wait(max(0.0, due_s - now_s())):
                 return
             self._send()
