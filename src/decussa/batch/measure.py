@@ -15,7 +15,7 @@ from decussa.batch.hearts import beats_in_trials, find_hearts
 from decussa.batch.judgement import judge_trials
 from decussa.measuring.artifact_extra import extra_artifacts
 from decussa.measuring.background import background_rms
-from decussa.measuring.catalogue import describe_method
+from decussa.measuring.catalogue import TIMES, describe_method
 from decussa.measuring.heartbeat import Heart
 from decussa.measuring.sweeps import measure_sweeps
 from decussa.measuring.times import OnsetMethod
@@ -35,11 +35,6 @@ AFTER_MS = 150.0
 AFTER_ACTIVE_MS = 450.0
 #: Where nobody says whether the muscle was active, a median background from here on is taken as a contraction.
 ACTIVE_BACKGROUND_UV = 15.0
-
-_TIMES = (
-    "latency_ms", "latency_low_ms", "latency_high_ms", "silent_start_ms", "silent_end_ms", "silent_low_ms",
-    "silent_high_ms", "silent_from_pulse_ms", "artifact_start_ms", "artifact_end_ms", "extra_artifact_ms",
-)  # fmt: skip
 
 Progress = Callable[[int, int], None]
 
@@ -299,7 +294,7 @@ def _measure_chunk(
     )
     values["extra_artifact_ms"] = _extra(batch, values, nerve=group.nerve)
     values["heartbeat_ms"] = beats_in_trials(heart, events, group.window_ms, settings.baseline_ms)
-    for name in _TIMES:
+    for name in TIMES:
         if name in values:
             values[name] = values[name] - batch.shift_ms
     return pd.DataFrame({**_keys(recording, group, events), **values, **_facts(group, batch, settings)})

@@ -32,6 +32,12 @@ class Method:
     function: str
 
 
+#: Values that are times from the sample of the test pulse: where the pulse lay between samples, that is taken off.
+TIMES: tuple[str, ...] = (
+    "latency_ms", "latency_low_ms", "latency_high_ms", "silent_start_ms", "silent_end_ms", "silent_low_ms",
+    "silent_high_ms", "silent_from_pulse_ms", "artifact_start_ms", "artifact_end_ms", "extra_artifact_ms",
+)  # fmt: skip
+
 _PRACTICE = "common practice, no source"
 _OURS = "this project; see the page of the quantity"
 

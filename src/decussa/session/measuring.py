@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from decussa.measuring.catalogue import describe_method
+from decussa.measuring.catalogue import TIMES, describe_method
 from decussa.measuring.sweeps import measure_sweeps
 from decussa.model.dialogue import Deliver, Trial
 from decussa.model.muscle import Window, muscle_and_side
@@ -81,7 +81,9 @@ def measure_sweep(
             high_uv=channel.high_uv,
             nerve=nerve,
         )
-        numbers = {name: float(column[0]) for name, column in measured.items()}
+        numbers = {
+            name: float(column[0]) - (sweep.shift_ms if name in TIMES else 0.0) for name, column in measured.items()
+        }
         values[channel.name] = numbers
         if channel.name == request.muscle:
             verdict = judge(
