@@ -135,14 +135,12 @@ def score_line(so_far: Array, products: Array, form: Array, cost: float, scores:
     q00, q11, q22, q01, q02, q12 = products[0], products[1], products[2], products[3], products[4], products[5]
     for j in range(scores.size):
         scores[j] = (
-            so_far[j]
-            - cost
-            + (g0 * q00[j] + g1 * q11[j] + g2 * q22[j] + g3 * q01[j] + g4 * q02[j] + g5 * q12[j])
+            so_far[j] - cost + (g0 * q00[j] + g1 * q11[j] + g2 * q22[j] + g3 * q01[j] + g4 * q02[j] + g5 * q12[j])
         )
     top = scores[0]
     for j in range(1, scores.size):
         top = max(top, scores[j])
-    return top
+    return float(top)
 
 
 @compiled

@@ -194,7 +194,8 @@ def _trigger_edges(signals: EdfSignals, channels: Sequence[Channel]) -> list[flo
         if channel.kind == "trigger":
             timeline = signals.timeline(index)
             edges = rising_edges(signals.read_channel(index))
-            edges = edges[~np.isin(edges, timeline.first)]  # a channel that comes back changed from a gap did not rise then
+            # a channel that comes back changed from a gap did not rise then
+            edges = edges[~np.isin(edges, timeline.first)]
             if edges.size:
                 return [float(at) for at in timeline.times_s(edges)]
     return []

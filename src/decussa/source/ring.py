@@ -60,8 +60,8 @@ class Ring:
             return self.end
         step_s = (stamps[-1] - stamps[0]) / (stamps.size - 1)
         if stamp_s >= stamps[-1]:
-            return self.end - 1 + round((stamp_s - stamps[-1]) / step_s)
+            return self.end - 1 + round(float((stamp_s - stamps[-1]) / step_s))
         if stamp_s <= stamps[0]:
-            return self.start - round((stamps[0] - stamp_s) / step_s)
+            return self.start - round(float((stamps[0] - stamp_s) / step_s))
         after = int(np.searchsorted(stamps, stamp_s))
         return self.start + after - bool(stamp_s - stamps[after - 1] < stamps[after] - stamp_s)
