@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from decussa.model.errors import RecordingError
 from decussa.model.recording import Recording
-from decussa.recording.from_artifacts import find_artifact_pulses
+from decussa.recording.from_artifacts import artifacts_elsewhere
 from decussa.recording.pieces import channel_pieces
 from decussa.recording.trigger import SAME_STIMULUS_S, group_edges, rising_edges
 
@@ -86,7 +86,7 @@ def prove_delivery(recording: Recording, trials: pd.DataFrame) -> DeliveryProof:
     seen_ms = by_sweep["artifact_start_ms"].first()
     extra = by_sweep["extra_artifact_ms"].first()
     anything = bool(seen_ms.notna().any())
-    marks, behind = _marks(recording)
+    triggers = _triggers(recording)
     onsets_s = {event.sweep: event.onset_s for event in recording.events}
     artifacts_s = np.array(
         [onsets_s[int(sweep)] + start / 1e3 for sweep, start in zip(seen_ms.index, seen_ms, strict=True)]
@@ -96,43 +96,49 @@ def prove_delivery(recording: Recording, trials: pd.DataFrame) -> DeliveryProof:
         with_artifact=int(seen_ms.notna().sum()),
         missing=tuple(int(sweep) for sweep in seen_ms.index[seen_ms.isna()]) if anything else (),
         extra=tuple(int(sweep) for sweep in extra.index[extra.notna()]),
-        without_stimulus_s=_without_stimulus(marks, recording),
-        lag=_lag(artifacts_s, marks, behind, recording),
+        without_stimulus_s=_without_stimulus(triggers, recording, trials),
+        lag=_lag(artifacts_s, triggers, recording),
         kinds=tuple(_kinds(trials)),
     )
 
 
-def _marks(recording: Recording) -> tuple[list[tuple[float, ...]], str]:
-    """Return the pulses of trigger channel, else of unmistakable artifacts; none for sweeps that were already cut."""
+def _triggers(recording: Recording) -> list[tuple[float, ...]]:
+    """Return the pulses of the trigger channel, by stimulus; none where there is none, or sweeps were already cut."""
     if not math.isfinite(recording.duration_s):
-        return [], ""
+        return []
     for index, channel in enumerate(recording.channels):
         if channel.kind == "trigger":
             edges = rising_edges(np.concatenate(list(channel_pieces(recording, index, _PIECE))))
             if edges.size:
                 try:
-                    return group_edges(
-                        [float(edge) / channel.rate_hz for edge in edges], where=recording.path
-                    ), "trigger"
+                    return group_edges([float(edge) / channel.rate_hz for edge in edges], where=recording.path)
                 except RecordingError:
-                    return [], ""
-    try:
-        found = find_artifact_pulses(recording, asked=False)
-    except RecordingError:
-        return [], ""
-    return ([], "") if found is None else (list(found.groups), "artifact")
+                    return []
+    return []
 
 
-def _without_stimulus(marks: Sequence[tuple[float, ...]], recording: Recording) -> tuple[float, ...]:
+def _without_stimulus(
+    triggers: Sequence[tuple[float, ...]], recording: Recording, trials: pd.DataFrame
+) -> tuple[float, ...]:
+    """Return triggers that no event names; where there are none, artifacts of the channel that shows most of them."""
     onsets_s = np.array([event.onset_s for event in recording.events])
-    return tuple(group[-1] for group in marks if np.abs(onsets_s - group[-1]).min() > SAME_STIMULUS_S)
+    if triggers:
+        return tuple(group[-1] for group in triggers if np.abs(onsets_s - group[-1]).min() > SAME_STIMULUS_S)
+    shown = trials.groupby(["muscle", "side"], sort=False)["artifact_start_ms"].count()
+    if not shown.size or not shown.max():
+        return ()
+    for index in recording.emg_channels:
+        channel = recording.channels[index]
+        if (channel.muscle_label, channel.side) == shown.idxmax():
+            return artifacts_elsewhere(recording, index, onsets_s, SAME_STIMULUS_S)
+    return ()
 
 
-def _lag(artifacts_s: Times, marks: Sequence[tuple[float, ...]], behind: str, recording: Recording) -> LagProof | None:
+def _lag(artifacts_s: Times, triggers: Sequence[tuple[float, ...]], recording: Recording) -> LagProof | None:
     """Return how late artifacts are behind the trigger, or behind the events where there is none."""
-    triggered = behind == "trigger"
+    triggered = bool(triggers)
     edges_s = np.array(
-        [edge for group in marks for edge in group] if triggered else [e.onset_s for e in recording.events]
+        [edge for group in triggers for edge in group] if triggered else [e.onset_s for e in recording.events]
     )
     own = not triggered and recording.events[0].pulse_from == "artifact"
     seen_s = artifacts_s[np.isfinite(artifacts_s)]

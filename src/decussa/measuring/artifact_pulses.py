@@ -78,18 +78,28 @@ def sharpest_bends(samples_uv: ArrayLike, rate_hz: float) -> Array:
 
     Pieces that share two samples lose no bend between them.
     """
-    bends = _bends(samples_uv)
+    bends = _raw_bends(samples_uv)
     width = block_samples(rate_hz)
-    count = math.ceil(bends.size / width)
-    held = np.zeros(count * width)
+    held = np.zeros(math.ceil(bends.size / width) * width)
     held[: bends.size] = bends
-    return np.asarray(held.reshape(count, width).max(axis=1))
+    sharpest = held.reshape(-1, width).max(axis=1)
+    if not np.isfinite(sharpest).all():
+        sharpest = _finite(held).reshape(-1, width).max(axis=1)
+    return np.asarray(sharpest)
 
 
 def _bends(samples_uv: ArrayLike) -> Array:
     """Return the second differences, unsigned; the first belongs to the second sample. 0 where they are not finite."""
-    bends = np.abs(np.diff(np.asarray(samples_uv, dtype=np.float64).ravel(), n=2))
-    return np.nan_to_num(bends, nan=0.0, posinf=0.0)
+    return _finite(_raw_bends(samples_uv))
+
+
+def _raw_bends(samples_uv: ArrayLike) -> Array:
+    samples = np.asarray(samples_uv, dtype=np.float64).ravel()
+    return np.asarray(np.abs(np.diff(samples, n=2)))
+
+
+def _finite(bends: Array) -> Array:
+    return np.where(np.isfinite(bends), bends, 0.0)
 
 
 def block_samples(rate_hz: float) -> int:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from decussa.measuring.artifact_pulses import (
+    BLOCK_S,
     LEAST_GAP,
     LONGEST_MS,
     Standing,
@@ -22,8 +25,8 @@ from decussa.model.recording import Recording, StimulusEvent
 from decussa.model.stimulus import Stimulus
 from decussa.recording.pieces import channel_pieces, cut_samples
 
-#: Blocks looked at together: bounds the memory.
-_BLOCKS = 600
+#: Blocks looked at together: so few stay in the cache.
+_BLOCKS = 100
 #: Looked at before and after the blocks of an event.
 _BEFORE_S = 0.25
 _AFTER_S = 0.3
@@ -74,6 +77,29 @@ def find_artifact_pulses(recording: Recording, *, asked: bool) -> ArtifactPulses
         if asked:
             raise
         return None
+
+
+def artifacts_elsewhere(
+    recording: Recording, index: int, onsets_s: Sequence[float] | NDArray[np.float64], apart_s: float
+) -> tuple[float, ...]:
+    """Return the pulses, in seconds, that unmistakable artifacts of one channel show further than ``apart_s`` from any onset."""
+    if not math.isfinite(recording.duration_s):
+        return ()
+    standing = _standing(recording, index)
+    if not standing.unmistakable:
+        return ()
+    known_s = np.sort(np.asarray(onsets_s, dtype=np.float64))
+    pulses = []
+    for first_block, last_block in standing.blocks:
+        first_s, last_s = first_block * BLOCK_S - apart_s, (last_block + 1) * BLOCK_S + apart_s
+        if np.searchsorted(known_s, first_s) < np.searchsorted(known_s, last_s):
+            continue
+        alone = replace(standing, blocks=((first_block, last_block),))
+        try:
+            pulses.append(_locate(recording, index, alone, asked=False).groups[0][-1])
+        except RecordingError:
+            continue
+    return tuple(pulses)
 
 
 def artifact_events(pulses: ArtifactPulses) -> tuple[StimulusEvent, ...]:
