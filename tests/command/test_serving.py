@@ -18,7 +18,7 @@ def test_where_the_pages_are_not_installed_the_command_says_so(monkeypatch, caps
     monkeypatch.setattr(serving, "find_spec", lambda _: None)
     code, said = refusal(capsys, str(tmp_path))
     assert code == 1
-    assert "decussa[app]" in said
+    assert ".[app]" in said
 
 
 def test_a_folder_that_is_not_there_and_a_port_that_is_none_are_wrong_usage(capsys, tmp_path):

@@ -92,7 +92,9 @@ def on_cluster(job: Job, tasks: Iterable[Task], address: str) -> Iterator[Outcom
         from distributed import Client
     except ImportError as error:
         raise MissingPartError(
-            "clusters need a part that is not installed", where=address, do="pip install 'decussa[cluster]'"
+            "clusters need a part that is not installed",
+            where=address,
+            do="in the program's folder: pip install '.[cluster]'",
         ) from error
     try:
         client = Client(address, timeout=ANSWER_S, set_as_default=False)

@@ -24,7 +24,9 @@ def serve(
     """Serve the pages for the browser: on this machine alone, unless a network is named."""
     if find_spec("nicegui") is None:
         raise MissingPartError(
-            "the pages are not installed", expected="the optional group app", do="install decussa[app], then try again"
+            "the pages are not installed",
+            expected="the optional group app",
+            do="in the program's folder: pip install '.[app]'",
         )
     if not folder.is_dir():
         raise UsageError(

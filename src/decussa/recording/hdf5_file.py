@@ -51,7 +51,7 @@ def load_h5py() -> ModuleType:
         import h5py
     except ImportError as error:
         raise MissingPartError(
-            "HDF5 needs a part that is not installed", do="pip install 'decussa[formats]'"
+            "HDF5 needs a part that is not installed", do="in the program's folder: pip install '.[formats]'"
         ) from error
     return h5py  # type: ignore[no-any-return]
 

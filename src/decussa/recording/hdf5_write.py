@@ -73,7 +73,9 @@ def _library() -> Any:
         import h5py
     except ImportError as error:
         raise MissingPartError(
-            "HDF5 needs a part that is not installed", where="--hdf5", do="pip install 'decussa[formats]'"
+            "HDF5 needs a part that is not installed",
+            where="--hdf5",
+            do="in the program's folder: pip install '.[formats]'",
         ) from error
     return h5py
 

@@ -71,7 +71,9 @@ def _library() -> Any:
         import pynwb
     except ImportError as error:
         raise MissingPartError(
-            "NWB needs a part that is not installed", where="--nwb", do="pip install 'decussa[formats]'"
+            "NWB needs a part that is not installed",
+            where="--nwb",
+            do="in the program's folder: pip install '.[formats]'",
         ) from error
     return pynwb
 

@@ -35,7 +35,9 @@ def need_parquet(where: str | Path) -> None:
     """
     if find_spec("pyarrow") is None:
         raise MissingPartError(
-            "Parquet needs a part that is not installed", where=str(where), do="pip install 'decussa[parquet]'"
+            "Parquet needs a part that is not installed",
+            where=str(where),
+            do="in the program's folder: pip install '.[parquet]'",
         )
 
 

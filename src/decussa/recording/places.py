@@ -46,7 +46,9 @@ def open_store(url: str) -> tuple[Any, str]:
     """
     if find_spec("fsspec") is None:
         raise MissingPartError(
-            "stores need a part that is not installed", where=url, do="pip install 'decussa[cluster]'"
+            "stores need a part that is not installed",
+            where=url,
+            do="in the program's folder: pip install '.[cluster]'",
         )
     import fsspec
 

@@ -96,7 +96,9 @@ def _load(path: Path) -> list[dict[str, Any]]:
     try:
         import pyxdf
     except ImportError as error:
-        raise MissingPartError("XDF needs a part that is not installed", do="pip install 'decussa[formats]'") from error
+        raise MissingPartError(
+            "XDF needs a part that is not installed", do="in the program's folder: pip install '.[formats]'"
+        ) from error
     check_xdf(path)
     logging.getLogger("pyxdf").setLevel(logging.CRITICAL)
     try:

@@ -65,7 +65,9 @@ def library() -> Any:
         import pylsl
     except (ImportError, RuntimeError) as error:
         raise MissingPartError(
-            "live streams need the streaming library", found=str(error), do="pip install 'decussa[live]'"
+            "live streams need the streaming library",
+            found=str(error),
+            do="in the program's folder: pip install '.[live]'",
         ) from None
     return pylsl
 
