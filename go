@@ -33,4 +33,4 @@ fi
 .venv/bin/ruff format --check src tests bench
 .venv/bin/mypy
 .venv/bin/lint-imports --no-cache
-exec .venv/bin/python -m pytest "$@"
+exec .venv/bin/python -m pytest --numprocesses 3 --dist loadfile "$@"
