@@ -204,3 +204,20 @@ def test_xml_that_could_grow_is_refused_in_xdf(tmp_path):
 
     with pytest.raises(RecordingError, match="file header that is no plain XML"):
         read(path)
+
+
+def test_a_heap_of_texts_that_does_not_go_on_is_refused_before_the_library_follows_it_for_ever(tmp_path):
+    # HDF5 file format specification, version 3.0, section III.E: objects of a global heap collection follow each other.
+    path = tmp_path / "a.h5"
+    with h5py.File(path, "w") as file:
+        file.attrs["unit"] = "uV"
+        file["emg"] = np.zeros(3)
+    content = bytearray(path.read_bytes())
+    heap = content.index(b"GCOL")
+    assert content[heap + 16] == 1  # the first object
+    content[heap + 16] = 0  # now free room
+    content[heap + 24 : heap + 32] = bytes(8)  # that takes none
+    path.write_bytes(content)
+
+    with pytest.raises(RecordingError, match="texts that follow each other"):
+        read(path)

@@ -8,7 +8,18 @@ from typing import Any
 from decussa.model.recording import Recording
 from decussa.recording.array_file import ArrayFile, NamedArray, Said, is_real
 from decussa.recording.arrays import read_arrays
-from decussa.recording.hdf5_file import Found, Hdf5Source, is_hdf5, is_text, open_hdf5, texts_of, walk
+from decussa.recording.hdf5_check import check_heaps
+from decussa.recording.hdf5_file import (
+    FIRST_BYTES,
+    Found,
+    Hdf5Source,
+    is_hdf5,
+    is_text,
+    open_hdf5,
+    signature_at,
+    texts_of,
+    walk,
+)
 from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.mat73 import is_mat73, mat73_arrays
 from decussa.recording.nwb import NwbContent, is_nwb, nwb_recording, read_nwb_content
@@ -31,7 +42,8 @@ def read_hdf5(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAP
         If the group that reads HDF5 is not installed.
     """
     with path.open("rb") as beginning:
-        first = beginning.read(512)
+        first = beginning.read(FIRST_BYTES)
+    check_heaps(path, signature_at(first))
     with open_hdf5(path) as file:
         found = walk(path, file)
         if is_nwb(found):

@@ -20,6 +20,8 @@ from decussa.recording.array_file import Numbers, Said, as_texts, is_real
 #: What links may be found at, and where the signature of HDF5 may stand (a block of the user may come first).
 SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _SIGNATURE_AT = (0, 512, 1024, 2048)
+#: So many bytes hold any place of the signature.
+FIRST_BYTES = _SIGNATURE_AT[-1] + len(SIGNATURE)
 _MOST_OBJECTS = 100_000
 _MOST_TEXTS = 1_000_000
 _TEXT_BYTES = 1 << 26
@@ -43,6 +45,11 @@ class Found:
 def is_hdf5(first_bytes: bytes) -> bool:
     """Return whether a file that starts with these bytes is HDF5."""
     return any(first_bytes[at : at + 8] == SIGNATURE for at in _SIGNATURE_AT)
+
+
+def signature_at(first_bytes: bytes) -> int:
+    """Return where the signature stands; 0 where there is none, which the library will say."""
+    return next((at for at in _SIGNATURE_AT if first_bytes[at : at + 8] == SIGNATURE), 0)
 
 
 def load_h5py() -> ModuleType:
