@@ -27,6 +27,8 @@ from decussa.recording.pieces import channel_pieces, cut_samples
 
 #: Blocks looked at together: so few stay in the cache.
 _BLOCKS = 100
+#: A longer recording is searched only where somebody asks for artifacts: it is read whole.
+LONGEST_UNASKED_S = 86_400.0
 #: Looked at before and after the blocks of an event.
 _BEFORE_S = 0.25
 _AFTER_S = 0.3
@@ -43,7 +45,7 @@ class ArtifactPulses:
 
 
 def find_artifact_pulses(recording: Recording, *, asked: bool) -> ArtifactPulses | None:
-    """Return the pulses that the artifacts of the clearest EMG channel show; None where none can be believed.
+    """Return the pulses that the artifacts of the clearest EMG channel show; None where none can be believed or looked for.
 
     Parameters
     ----------
@@ -58,6 +60,8 @@ def find_artifact_pulses(recording: Recording, *, asked: bool) -> ArtifactPulses
         If artifacts were asked for and none stand out, or one stimulus has more than two.
     """
     if not (math.isfinite(recording.duration_s) and recording.emg_channels):
+        return None
+    if not asked and recording.duration_s > LONGEST_UNASKED_S:
         return None
     found = [(index, _standing(recording, index)) for index in recording.emg_channels]
     index, standing = max(found, key=lambda item: item[1].gap)
@@ -83,7 +87,7 @@ def artifacts_elsewhere(
     recording: Recording, index: int, onsets_s: Sequence[float] | NDArray[np.float64], apart_s: float
 ) -> tuple[float, ...]:
     """Return the pulses, in seconds, that unmistakable artifacts of one channel show further than ``apart_s`` from any onset."""
-    if not math.isfinite(recording.duration_s):
+    if not recording.duration_s <= LONGEST_UNASKED_S:
         return ()
     standing = _standing(recording, index)
     if not standing.unmistakable:
