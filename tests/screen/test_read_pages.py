@@ -292,6 +292,12 @@ def test_results_table_report_and_their_files_are_there_and_open_to_everybody(
     page.wait_for_selector(".results tbody tr")
     page.keyboard.press("p")
     page.wait_for_selector(".sheets img")
+    for width, height in ((1440, 900), (900, 700), (390, 844)):
+        page.set_viewport_size({"width": width, "height": height})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert not find_violations(page), width
+    picture(page, f"report{'-dark' if dark else ''}")
+    page.set_viewport_size({"width": 1440, "height": 900})
     if not dark:  # paper is always light
         page.context.grant_permissions(["clipboard-read", "clipboard-write"])
         page.click("#copy-methods")

@@ -30,12 +30,14 @@ trials = 4
 """
 
 
-@pytest.mark.parametrize("width", [1440, 390])
+@pytest.mark.parametrize(("width", "dark"), [(1440, True), (900, False), (390, True)])
 def test_a_contraction_is_drawn_against_its_band(
-    server, served_root, open_page, find_violations, picture, tmp_path, width
+    server, served_root, open_page, find_violations, picture, tmp_path, width, dark
 ):
     (tmp_path / "held.toml").write_text(HELD, encoding="utf-8")
-    page = open_page(server.url + make_rehearsal(served_root, f"held-{width}", tmp_path / "held.toml"), width=width)
+    page = open_page(
+        server.url + make_rehearsal(served_root, f"held-{width}", tmp_path / "held.toml"), width=width, dark=dark
+    )
     begin(page)
     for _ in range(12):
         if page.locator(".holdbox svg").count():

@@ -21,6 +21,7 @@ from tests.compose.invented_session import make_session
 from tests.screen.driving import MORNING
 
 SCRIPT = "<img src=x onerror=\"document.title='owned'\">"
+SIZES = ((1440, 900), (900, 700), (390, 844))
 CSV = "\n".join(["time_s,emg_uv,trigger", *(f"{n / 1000},{n % 7},{int(n == 500)}" for n in range(1000))]).encode()
 
 
@@ -410,3 +411,17 @@ def test_the_page_is_clean_for_axe_in_both_themes_and_at_every_size(
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         assert not find_violations(page)
         picture(page, f"study-{width}-{'dark' if dark else 'light'}")
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_the_first_page_and_the_new_study_are_clean_for_axe_in_both_themes_and_at_every_size(
+    server, served_root, open_page, short_protocol, find_violations, dark
+):
+    make_study(served_root, f"first-{dark}", short_protocol)
+    for path, ready in (("/", ".people"), ("/new", ".plan")):
+        page = opened(open_page(server.url + path, dark=dark))
+        page.wait_for_selector(ready)
+        for width, height in SIZES:
+            page.set_viewport_size({"width": width, "height": height})
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, (path, width)
+            assert not find_violations(page), (path, width)
