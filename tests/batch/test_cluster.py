@@ -103,5 +103,5 @@ def test_a_cluster_that_is_not_there_is_said(root, tmp_path, monkeypatch):
 def test_without_the_library_for_clusters_the_group_is_named(root, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
 
-    with pytest.raises(MissingPartError, match=r"ip install 'decussa\[cluster\]'"):
+    with pytest.raises(MissingPartError, match=r"pip install '\.\[cluster\]'"):
         measure_archive(root / "lab-a", tmp_path / "out", settings=QUICK, scheduler="tcp://127.0.0.1:9")

@@ -143,5 +143,5 @@ def test_an_empty_store_and_an_unknown_kind_of_store_are_said(tmp_path):
 def test_without_the_library_for_stores_the_group_is_named(tmp_path, monkeypatch):
     monkeypatch.setattr("decussa.recording.places.find_spec", lambda _: None)
 
-    with pytest.raises(MissingPartError, match=r"ip install 'decussa\[cluster\]'"):
+    with pytest.raises(MissingPartError, match=r"pip install '\.\[cluster\]'"):
         measured("memory://box/x.edf", tmp_path / "t.csv")

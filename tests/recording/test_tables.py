@@ -57,7 +57,7 @@ def test_another_ending_is_wrong_usage(tmp_path, name):
 def test_parquet_without_its_part_names_what_to_install(tmp_path, monkeypatch):
     monkeypatch.setattr(parquet, "find_spec", lambda _: None)
 
-    with pytest.raises(MissingPartError, match=r"decussa\[parquet\]"):
+    with pytest.raises(MissingPartError, match=r"\.\[parquet\]"):
         write_table(TRIALS, tmp_path / "trials.parquet")
 
 
