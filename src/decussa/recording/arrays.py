@@ -14,9 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from decussa.model.errors import RecordingError
-from decussa.model.muscle import UNKNOWN, muscle_and_side
 from decussa.model.recording import Channel, ChannelKind, Recording, StimulusEvent
-from decussa.model.units import is_voltage, microvolt_factor
 from decussa.recording.array_axes import Evidence, decide_axes
 from decussa.recording.array_choice import Signal, choose_signal, companions, find_labels, find_units
 from decussa.recording.array_columns import column_lengths, find_keys, find_onsets_s, read_rows
@@ -25,7 +23,7 @@ from decussa.recording.array_signals import ArrayLine, ContinuousArrays, CutArra
 from decussa.recording.array_stack import stack_numbered
 from decussa.recording.array_times import Times, find_onset_s, find_times
 from decussa.recording.array_words import AXES, AXES_NAMES, SWEEP_WORDS
-from decussa.recording.channel_kind import kinds_of_labels
+from decussa.recording.channel_kind import kinds_of_labels, make_channel, uv_per_unit
 from decussa.recording.events import check_onsets, read_stimulus, untold_type
 from decussa.recording.mapping import Mapping
 from decussa.recording.sheet import Sheet
@@ -139,24 +137,12 @@ def _channels(
 
 
 def _factor(file: ArrayFile, name: str, kind: ChannelKind, unit: str) -> float:
-    if kind != "emg":
-        return microvolt_factor(unit) if is_voltage(unit) else 1.0
-    if not unit:
+    if kind == "emg" and not unit:
         raise RecordingError(
             "unit of the signal is not known", where=f"{file.path}, channel {name}", expected="V, mV, uV or nV",
             found="no unit", do="say it in a mapping, such as unit = \"mV\"",
         )  # fmt: skip
-    return microvolt_factor(unit, where=f"{file.path}, channel {name}")
-
-
-def make_channel(name: str, kind: ChannelKind, unit: str, rate_hz: float, mapping: Mapping) -> Channel:
-    """Return a channel: what the mapping says of it goes before what its name tells."""
-    told = mapping.channel(name)
-    muscle, side = muscle_and_side(name)
-    return Channel(
-        name=name, kind=kind, rate_hz=rate_hz, unit=unit or "no unit", muscle=muscle if told.muscle is UNKNOWN else told.muscle,
-        side=told.side or side,
-    )  # fmt: skip
+    return uv_per_unit(kind, unit, where=f"{file.path}, channel {name}")
 
 
 def _cut(file: ArrayFile, layout: _Layout, mapping: Mapping) -> Recording:

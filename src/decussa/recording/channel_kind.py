@@ -1,4 +1,4 @@
-"""What a channel is: from its BIDS type, or from its label."""
+"""What a channel is: from a mapping, from its BIDS type, or from its label."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import re
 from collections.abc import Sequence
 
 from decussa.model.muscle import UNKNOWN, muscle_and_side
-from decussa.model.recording import ChannelKind
+from decussa.model.recording import Channel, ChannelKind
+from decussa.model.units import is_voltage, microvolt_factor
 from decussa.recording.mapping import NO_MAPPING, Mapping
 
 _BY_TYPE: dict[str, ChannelKind] = {"EMG": "emg", "TRIG": "trigger", "ECG": "ecg"}
@@ -29,13 +30,12 @@ def kind_of_type(bids_type: str) -> ChannelKind:
 
 
 def kinds_of_labels(
-    labels: Sequence[str], is_voltage: Sequence[bool], mapping: Mapping = NO_MAPPING
+    labels: Sequence[str], in_volts: Sequence[bool], mapping: Mapping = NO_MAPPING
 ) -> tuple[list[ChannelKind], tuple[str, ...]]:
     """Return the kinds of channels from their labels, and notes on what was assumed.
 
     What a mapping says goes before. A label tells EMG by that word or by a muscle. Where no label does, voltage channels
-    that are merely numbered
-    (``CH1``) are taken as EMG, with a note.
+    that are merely numbered (``CH1``) are taken as EMG, with a note.
     """
     kinds = [mapping.channel(label).kind or _kind_of_label(label) for label in labels]
     if "emg" in kinds:
@@ -43,12 +43,33 @@ def kinds_of_labels(
     numbered = [
         index
         for index, label in enumerate(labels)
-        if kinds[index] == "other" and is_voltage[index] and _UNNAMED.fullmatch(label.strip())
+        if kinds[index] == "other" and in_volts[index] and _UNNAMED.fullmatch(label.strip())
     ]
     for index in numbered:
         kinds[index] = "emg"
     names = ", ".join(labels[index] for index in numbered)
     return kinds, (f"no label names a muscle; taken as EMG: {names}",) if numbered else ()
+
+
+def make_channel(name: str, kind: ChannelKind, unit: str, rate_hz: float, mapping: Mapping) -> Channel:
+    """Return a channel: what the mapping says of it goes before what its name tells."""
+    told = mapping.channel(name)
+    muscle, side = muscle_and_side(name)
+    return Channel(
+        name=name, kind=kind, rate_hz=rate_hz, unit=unit or "no unit", muscle=muscle if told.muscle is UNKNOWN else told.muscle,
+        side=told.side or side,
+    )  # fmt: skip
+
+
+def uv_per_unit(kind: ChannelKind, unit: str, *, where: str) -> float:
+    """Return the factor to microvolt; 1 for channels that need not be a voltage.
+
+    Raises
+    ------
+    RecordingError
+        If the unit of an EMG channel is no known voltage unit.
+    """
+    return microvolt_factor(unit, where=where) if kind == "emg" or is_voltage(unit) else 1.0
 
 
 def _kind_of_label(label: str) -> ChannelKind:

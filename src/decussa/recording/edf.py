@@ -12,9 +12,9 @@ import numpy as np
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import UNKNOWN, muscle_and_side, side_of
 from decussa.model.recording import Channel, ChannelKind, Recording, Windows
-from decussa.model.units import microvolt_factor
+from decussa.model.units import is_voltage, microvolt_factor
 from decussa.recording.bids import Sidecars, find_sidecars
-from decussa.recording.channel_kind import kind_of_type, kinds_of_labels
+from decussa.recording.channel_kind import kind_of_type, kinds_of_labels, uv_per_unit
 from decussa.recording.channel_windows import read_windows
 from decussa.recording.edf_header import EdfHeader, EdfSignal, read_header
 from decussa.recording.edf_signals import EdfSignals, Line, Runs, read_stamps
@@ -57,7 +57,10 @@ def read_edf(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAPP
     annotations, runs = read_stamps(header)
     beside = find_sidecars(path)
     described, notes = _describe(header, beside, mapping)
-    lines = tuple(Line(item.signal, _uv_per_unit(item, path)) for item in described)
+    lines = tuple(
+        Line(item.signal, uv_per_unit(item.kind, item.unit, where=f"{path}, channel {item.signal.label}"))
+        for item in described
+    )
     signals = EdfSignals(header, lines, runs)
     duration_s = float(runs.start_s[-1]) + (header.record_count - int(runs.first[-1])) * header.record_s
     channels = tuple(_channel(header, item, line, mapping) for item, line in zip(described, signals.lines, strict=True))
@@ -103,7 +106,7 @@ def _describe_unmapped(
     signals = [signal for signal in header.signals if not signal.holds_annotations]
     if beside.channels is None:
         labels = [item.label for item in signals]
-        kinds, notes = kinds_of_labels(labels, [_is_voltage(item.unit) for item in signals], mapping)
+        kinds, notes = kinds_of_labels(labels, [is_voltage(item.unit) for item in signals], mapping)
         return [
             _Described(signal, kind, signal.unit, signal.label, "") for signal, kind in zip(signals, kinds, strict=True)
         ], notes
@@ -132,7 +135,7 @@ def _match(signals: Sequence[EdfSignal], sheet: Sheet, rows: Sequence[int]) -> t
         if sheet.cell(row, "status").lower() == "bad" and kind == "emg":
             kind = "other"
             notes.append(f"channel {name} is marked bad in channels.tsv and left out")
-        if kind == "emg" and unit and _is_voltage(unit) and _differs(unit, signal.unit):
+        if kind == "emg" and unit and is_voltage(unit) and _differs(unit, signal.unit):
             differing.append(name)
         described.append(
             _Described(
@@ -146,23 +149,8 @@ def _match(signals: Sequence[EdfSignal], sheet: Sheet, rows: Sequence[int]) -> t
     return described, tuple(notes)
 
 
-def _is_voltage(unit: str) -> bool:
-    try:
-        microvolt_factor(unit)
-    except RecordingError:
-        return False
-    return True
-
-
 def _differs(unit: str, other: str) -> bool:
-    return not _is_voltage(other) or microvolt_factor(unit) != microvolt_factor(other)
-
-
-def _uv_per_unit(item: _Described, path: Path) -> float:
-    """Return the factor to microvolt; 1 for channels that need not be a voltage."""
-    if item.kind == "emg":
-        return microvolt_factor(item.unit, where=f"{path}, channel {item.signal.label}")
-    return microvolt_factor(item.unit) if _is_voltage(item.unit) else 1.0
+    return not is_voltage(other) or microvolt_factor(unit) != microvolt_factor(other)
 
 
 def _channel(header: EdfHeader, item: _Described, line: Line, mapping: Mapping) -> Channel:

@@ -16,12 +16,12 @@ import numpy as np
 
 from decussa.model.errors import RecordingError
 from decussa.model.recording import Channel, Recording
-from decussa.model.units import is_voltage, microvolt_factor
+from decussa.model.units import is_voltage
 from decussa.recording.array_columns import read_rows
 from decussa.recording.array_file import HELD_BYTES, NamedArray, Numbers, held_file, is_real
 from decussa.recording.array_signals import ArrayLine, ContinuousArrays
-from decussa.recording.arrays import check_lines, make_channel, stimuli_of_rows, trigger_edges_s
-from decussa.recording.channel_kind import kinds_of_labels
+from decussa.recording.arrays import check_lines, stimuli_of_rows, trigger_edges_s
+from decussa.recording.channel_kind import kinds_of_labels, make_channel, uv_per_unit
 from decussa.recording.edf_header import GREATEST_RATE_HZ
 from decussa.recording.edf_signals import Annotation
 from decussa.recording.hdf5_file import Found, Hdf5Source, is_text, texts_of
@@ -118,9 +118,7 @@ def nwb_recording(content: NwbContent, events: Sheet | None, mapping: Mapping) -
         for index, label in enumerate(item.labels):
             unit = mapping.channel(label).unit or item.unit
             kind = kinds[label]
-            factor = (
-                microvolt_factor(unit, where=f"{path}, channel {label}") if kind == "emg" or is_voltage(unit) else 1.0
-            )
+            factor = uv_per_unit(kind, unit, where=f"{path}, channel {label}")
             channels.append(make_channel(label, kind, unit, timeline.rate_hz, mapping))
             axes = ("sample", "channel")[: len(item.data.shape)]
             lines.append(

@@ -9,11 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from decussa.model.errors import RecordingError
-from decussa.model.muscle import UNKNOWN, muscle_and_side
 from decussa.model.recording import Channel, Recording
 from decussa.model.units import microvolt_factor
 from decussa.recording.bids import find_sidecars
-from decussa.recording.channel_kind import kinds_of_labels
+from decussa.recording.channel_kind import kinds_of_labels, make_channel
 from decussa.recording.edf_header import GREATEST_RATE_HZ
 from decussa.recording.held_signals import HeldSamples
 from decussa.recording.mapping import NO_MAPPING, Mapping
@@ -117,8 +116,7 @@ def _channels(
     samples = np.empty((len(names), len(values)), dtype=np.float32)
     channels = []
     for index, (name, unit) in enumerate(split):
-        mapped = mapping.channel(name)
-        unit = mapped.unit or unit or told
+        unit = mapping.channel(name).unit or unit or told
         factor = microvolt_factor(unit, where=f"{path}, channel {name}") if unit and kinds[index] == "emg" else 1.0
         samples[index] = values[:, index] * factor
         if kinds[index] == "emg" and np.ptp(samples[index]) == 0:
@@ -126,17 +124,7 @@ def _channels(
                 f"channel {name} is constant", where=path, expected="a signal that moves",
                 found=f"{values[0, index]:g} throughout", do="check its electrode, or leave the channel out",
             )  # fmt: skip
-        muscle, side = muscle_and_side(name)
-        channels.append(
-            Channel(
-                name=name,
-                kind=kinds[index],
-                rate_hz=rate_hz,
-                unit=unit or COUNTS,
-                muscle=mapped.muscle if mapped.muscle is not UNKNOWN else muscle,
-                side=mapped.side or side,
-            )
-        )
+        channels.append(make_channel(name, kinds[index], unit or COUNTS, rate_hz, mapping))
     if any(channel.unit == COUNTS and channel.kind == "emg" for channel in channels):
         notes = (*notes, "no unit is given: samples are converter counts, not microvolt")
     return tuple(channels), samples, notes

@@ -12,9 +12,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from decussa.model.errors import RecordingError
-from decussa.model.muscle import UNKNOWN, muscle_and_side
-from decussa.model.recording import Channel, Recording, StimulusEvent
+from decussa.model.recording import Recording, StimulusEvent
 from decussa.model.units import microvolt_factor
+from decussa.recording.channel_kind import make_channel
 from decussa.recording.events import read_stimulus, untold_type
 from decussa.recording.held_signals import HeldSweeps
 from decussa.recording.mapping import NO_MAPPING, Mapping
@@ -163,7 +163,10 @@ def _recording(path: Path, cut: _Cut, mapping: Mapping) -> Recording:
     return Recording(
         name=path.name,
         path=str(path),
-        channels=tuple(_channel(name, unit, rate_hz, mapping) for name, unit in cut.channels),
+        channels=tuple(
+            make_channel(name, mapping.channel(name).kind or "emg", unit, rate_hz, mapping)
+            for name, unit in cut.channels
+        ),
         events=events,
         signals=HeldSweeps(
             cut.samples_uv.astype(np.float32), rate_hz, onset_sample, float(0.0 - cut.times_ms[onset_sample])
@@ -175,19 +178,6 @@ def _recording(path: Path, cut: _Cut, mapping: Mapping) -> Recording:
         notes=(*(("no stim_type is given: taken from the interval and the current, else single",) if untold else ()),
                *mapping.notes),
     )  # fmt: skip
-
-
-def _channel(name: str, unit: str, rate_hz: float, mapping: Mapping) -> Channel:
-    told = mapping.channel(name)
-    muscle, side = muscle_and_side(name)
-    return Channel(
-        name=name,
-        kind=told.kind or "emg",
-        rate_hz=rate_hz,
-        unit=unit,
-        muscle=told.muscle if told.muscle is not UNKNOWN else muscle,
-        side=told.side or side,
-    )
 
 
 def _one(told: Sheet, name: str) -> str:

@@ -17,11 +17,11 @@ import numpy as np
 
 from decussa.model.errors import MissingPartError, RecordingError
 from decussa.model.recording import Channel, Recording
-from decussa.model.units import is_voltage, microvolt_factor
+from decussa.model.units import is_voltage
 from decussa.recording.array_file import Held, NamedArray, Numbers
 from decussa.recording.array_signals import ArrayLine, ContinuousArrays
-from decussa.recording.arrays import check_lines, make_channel, trigger_edges_s
-from decussa.recording.channel_kind import kind_of_type, kinds_of_labels
+from decussa.recording.arrays import check_lines, trigger_edges_s
+from decussa.recording.channel_kind import kind_of_type, kinds_of_labels, make_channel, uv_per_unit
 from decussa.recording.edf_signals import Annotation
 from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.sheet import Sheet
@@ -222,9 +222,7 @@ def _channels(
         for index, (label, kind) in enumerate(zip(stream.labels, chosen, strict=True)):
             name = names[stream.name, label]
             unit = mapping.channel(name).unit or stream.units[index]
-            factor = (
-                microvolt_factor(unit, where=f"{path}, channel {name}") if kind == "emg" or is_voltage(unit) else 1.0
-            )
+            factor = uv_per_unit(kind, unit, where=f"{path}, channel {name}")
             channels.append(make_channel(name, kind, unit, timeline.rate_hz, mapping))
             lines.append(ArrayLine(array=samples, axes=("sample", "channel"), index=index, uv_per_unit=factor))
             timelines.append(timeline)
