@@ -115,6 +115,10 @@ class ContinuousArrays:
             samples_uv=samples, rate_hz=timeline.rate_hz, onset_sample=placed.onset_sample, shift_ms=placed.shift_ms
         )
 
+    def timeline(self, channel: int) -> Timeline:
+        """Return when the samples of a channel were taken."""
+        return self.timelines[channel]
+
     def read_channel(self, channel: int) -> SamplesUv:
         """Return all samples of one channel, shape (n_samples,)."""
         return np.concatenate([piece[0] for piece in self.lines[channel].pieces()])

@@ -29,7 +29,7 @@ from decussa.recording.mapping import Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
 from decussa.recording.timeline import Timeline
-from decussa.recording.trigger import rising_edges
+from decussa.recording.trigger import trigger_edges_s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -265,18 +265,6 @@ def stimuli_of_rows(rows: Sheet, onsets_s: Numbers, duration_s: float) -> tuple[
 def _stimulus(rows: Sheet, row: int, sweep: int, onset_s: float) -> StimulusEvent:
     kind = rows.cell(row, "stim_type") or untold_type(rows, row)
     return read_stimulus(rows, row, kind=kind, sweep=sweep, onset_s=onset_s)
-
-
-def trigger_edges_s(channels: Sequence[Channel], signals: ContinuousArrays) -> list[float]:
-    """Return the onsets of trigger pulses in seconds, from the first trigger channel that has any; none right after a gap."""
-    for index, channel in enumerate(channels):
-        if channel.kind == "trigger":
-            edges = rising_edges(signals.read_channel(index))
-            timeline = signals.timelines[index]
-            edges = edges[~np.isin(edges, timeline.first)]
-            if edges.size:
-                return [float(edge) for edge in timeline.times_s(edges)]
-    return []
 
 
 def check_lines(path: Path, channels: Sequence[Channel], lines: Sequence[ArrayLine]) -> None:

@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import UNKNOWN, muscle_and_side, side_of
 from decussa.model.recording import Channel, ChannelKind, Recording, Windows
@@ -17,11 +15,12 @@ from decussa.recording.bids import Sidecars, find_sidecars
 from decussa.recording.channel_kind import kind_of_type, kinds_of_labels, uv_per_unit
 from decussa.recording.channel_windows import read_windows
 from decussa.recording.edf_header import EdfHeader, EdfSignal, read_header
-from decussa.recording.edf_signals import EdfSignals, Line, Runs, read_stamps
+from decussa.recording.edf_signals import EdfSignals, Line, read_stamps
 from decussa.recording.mapping import NO_MAPPING, ChannelMapping, Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
-from decussa.recording.trigger import rising_edges
+from decussa.recording.timeline import say_gaps
+from decussa.recording.trigger import trigger_edges_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +72,7 @@ def read_edf(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAPP
             where=str(path),
             duration_s=duration_s,
             sheet=events or beside.events,
-            trigger_edges=lambda: _trigger_edges(signals, channels),
+            trigger_edges=lambda: trigger_edges_s(channels, signals),
             annotations=annotations,
         ),
         signals=signals,
@@ -83,7 +82,7 @@ def read_edf(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAPP
         run=beside.run,
         duration_s=duration_s,
         start=beside.start or header.start,
-        notes=(*header.notes, *_say_gaps(runs), *notes, *mapping.notes),
+        notes=(*header.notes, *say_gaps("the recording", len(runs.first) - 1), *notes, *mapping.notes),
         facts=_filters(described) | beside.facts,
     )
 
@@ -174,24 +173,6 @@ def _filters(described: Sequence[_Described]) -> dict[str, str]:
     """Return the hardware filters that the header tells of, for the report."""
     told = {item.signal.prefilter for item in described if item.kind == "emg" and item.signal.prefilter}
     return {"Hardware filters": "; ".join(sorted(told))} if told else {}
-
-
-def _trigger_edges(signals: EdfSignals, channels: Sequence[Channel]) -> list[float]:
-    """Return the onsets of trigger pulses in seconds, from the first trigger channel that has any."""
-    for index, channel in enumerate(channels):
-        if channel.kind == "trigger":
-            timeline = signals.timeline(index)
-            edges = rising_edges(signals.read_channel(index))
-            # a channel that comes back changed from a gap did not rise then
-            edges = edges[~np.isin(edges, timeline.first)]
-            if edges.size:
-                return [float(at) for at in timeline.times_s(edges)]
-    return []
-
-
-def _say_gaps(runs: Runs) -> tuple[str, ...]:
-    gaps = len(runs.first) - 1
-    return (f"the recording has {gaps} gap{'s' * (gaps > 1)}; no sweep is joined across",) if gaps else ()
 
 
 def _refuse_flat(signals: EdfSignals, channels: Sequence[Channel]) -> None:

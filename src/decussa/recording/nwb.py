@@ -20,7 +20,7 @@ from decussa.model.units import is_voltage
 from decussa.recording.array_columns import read_rows
 from decussa.recording.array_file import HELD_BYTES, NamedArray, Numbers, held_file, is_real
 from decussa.recording.array_signals import ArrayLine, ContinuousArrays
-from decussa.recording.arrays import check_lines, stimuli_of_rows, trigger_edges_s
+from decussa.recording.arrays import check_lines, stimuli_of_rows
 from decussa.recording.channel_kind import kinds_of_labels, make_channel, uv_per_unit
 from decussa.recording.edf_header import GREATEST_RATE_HZ
 from decussa.recording.edf_signals import Annotation
@@ -28,7 +28,8 @@ from decussa.recording.hdf5_file import Found, Hdf5Source, is_text, texts_of
 from decussa.recording.mapping import Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
-from decussa.recording.timeline import SLOWEST_HZ, Timeline, check_gaps, timeline_of_stamps
+from decussa.recording.timeline import SLOWEST_HZ, Timeline, check_gaps, say_gaps, timeline_of_stamps
+from decussa.recording.trigger import trigger_edges_s
 
 _ELECTRODES = "general/extracellular_ephys/electrodes"
 #: Columns of the table of electrodes that may name a channel, the first that is there.
@@ -239,10 +240,7 @@ def _timeline(path: Path, item: _Series, zero_s: float) -> tuple[Timeline, tuple
     timeline, _ = timeline_of_stamps(
         stamps, nominal_hz=math.nan, tolerance_s=0.5 * abs(usual_s), where=f"{path}, series {item.name}"
     )
-    gaps = timeline.gap_count
-    return timeline, (
-        f"series {item.name} has {gaps} gap{'s' * (gaps > 1)}; no sweep is joined across",
-    ) if gaps else ()
+    return timeline, say_gaps(f"series {item.name}", timeline.gap_count)
 
 
 def _labels(

@@ -161,6 +161,11 @@ def _fit(stamps_s: NDArray[np.float64], nominal_hz: float, tolerance_s: float, w
     return Timeline(float(rate_hz), stamps_s.size, first, start_s), scatter_s
 
 
+def say_gaps(of: str, count: int) -> tuple[str, ...]:
+    """Return a note on the gaps of a recording or a part of it; none where it has none."""
+    return (f"{of} has {count} gap{'s' * (count > 1)}; no sweep is joined across",) if count else ()
+
+
 def check_gaps(seconds: float, where: str) -> None:
     """Raise ``RecordingError`` where the gaps of a recording together are longer than any session."""
     if not seconds <= GREATEST_GAPS_S:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decussa.model.errors import RecordingError
+from decussa.model.recording import Channel
+from decussa.model.sweep import SamplesUv
+from decussa.recording.timeline import Timeline
 
 #: Edges closer than this bounce; edges of one stimulus lie closer than ``SAME_STIMULUS_S``. Common practice, no source:
 #: the longest interval of a pair in use is 200 ms, the shortest pause between stimuli 1 s.
@@ -21,6 +25,33 @@ _CODES = 64
 _GREATEST_CODE = 512
 #: Noise alone reaches about 8 times its median excursion in an hour (5.5 standard deviations of 0.67); a pulse far more.
 _ABOVE_NOISE = 12.0
+
+
+class Continuous(Protocol):
+    """Channels that can be read as a whole, and when their samples were taken."""
+
+    def read_channel(self, channel: int) -> SamplesUv:
+        """Return all samples of one channel, shape (n_samples,)."""
+        ...
+
+    def timeline(self, channel: int) -> Timeline:
+        """Return when the samples of a channel were taken."""
+        ...
+
+
+def trigger_edges_s(channels: Sequence[Channel], signals: Continuous) -> list[float]:
+    """Return the onsets of trigger pulses in seconds, from the first trigger channel that has any.
+
+    None right after a gap: a channel that comes back changed did not rise then.
+    """
+    for index, channel in enumerate(channels):
+        if channel.kind == "trigger":
+            timeline = signals.timeline(index)
+            edges = rising_edges(signals.read_channel(index))
+            edges = edges[~np.isin(edges, timeline.first)]
+            if edges.size:
+                return [float(edge) for edge in timeline.times_s(edges)]
+    return []
 
 
 def rising_edges(samples: NDArray[np.float32]) -> NDArray[np.int64]:

@@ -20,13 +20,14 @@ from decussa.model.recording import Channel, Recording
 from decussa.model.units import is_voltage
 from decussa.recording.array_file import Held, NamedArray, Numbers
 from decussa.recording.array_signals import ArrayLine, ContinuousArrays
-from decussa.recording.arrays import check_lines, trigger_edges_s
+from decussa.recording.arrays import check_lines
 from decussa.recording.channel_kind import kind_of_type, kinds_of_labels, make_channel, uv_per_unit
 from decussa.recording.edf_signals import Annotation
 from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
-from decussa.recording.timeline import Timeline, check_gaps, timeline_of_stamps
+from decussa.recording.timeline import Timeline, check_gaps, say_gaps, timeline_of_stamps
+from decussa.recording.trigger import trigger_edges_s
 from decussa.recording.xdf_check import MAGIC, check_xdf
 
 #: Stamps of one stream scatter by some milliseconds, since they are taken when a packet arrives; a longer step is a gap.
@@ -234,11 +235,7 @@ def _timeline(path: Path, stream: _Stream, zero_s: float) -> tuple[Timeline, lis
         stream.stamps_s - zero_s, nominal_hz=stream.nominal_hz, tolerance_s=GAP_S, where=f"{path}, stream {stream.name}"
     )
     check_gaps(abs(float(timeline.start_s[0])), f"{path}, stream {stream.name}")
-    notes = []
-    if timeline.gap_count:
-        notes.append(
-            f"stream {stream.name} has {timeline.gap_count} gap{'s' * (timeline.gap_count > 1)}; no sweep is joined across"
-        )
+    notes = [*say_gaps(f"stream {stream.name}", timeline.gap_count)]
     if scatter_s > _SCATTER_S:
         notes.append(
             f"time stamps of stream {stream.name} scatter by up to {scatter_s * 1e3:.1f} ms about an even rate"
