@@ -14,7 +14,7 @@ from decussa.report.checklist import checklist, score
 from decussa.report.content import gather
 from decussa.report.method_record import MethodRecord, Said, record_of
 from decussa.report.methods import checklist_facts, methods_paragraph, methods_text
-from decussa.report.session_report import _lay_out
+from decussa.report.session_report import Reported, _lay_out
 from decussa.report.tables import method_lines, ranges, sweep_rows
 from tests.report.invented import Given, hand_session, make_recording, measured
 
@@ -112,7 +112,8 @@ def sweeps_in(text):
 
 def test_printed_values_are_found_again_from_the_sweeps_that_are_printed(session, tmp_path):
     recording, content = session
-    _lay_out(tmp_path, content, [recording], None, MethodRecord())
+    trials, summary = measured(recording)
+    _lay_out(tmp_path, Reported(recordings=[recording], trials=trials, summary=summary, record=MethodRecord()))
     printed = json.loads((tmp_path / "report.json").read_text())
     rows = {row["name"]: row["text"] for row in printed["sweeps"][0]["rows"]}
     trials = content.trials.set_index("sweep")

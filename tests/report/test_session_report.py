@@ -15,14 +15,14 @@ from decussa.model.errors import MachineError
 from decussa.model.stimulus import Stimulus
 from decussa.model.table import SUMMARY_NAMES, TRIAL_NAMES
 from decussa.report import words
-from decussa.report.session_report import write_session_report
+from decussa.report.session_report import Reported, write_session_report
 from tests.report.invented import SHA256, Given, hand_session, make_recording, measured
 
 SINGLE = Given("single", Stimulus.single(60), 900)
 
 
 def _write(path, recordings, trials, summary, debrief=None):
-    made = write_session_report(path, recordings=recordings, trials=trials, summary=summary, debrief=debrief)
+    made = write_session_report(path, Reported(recordings=recordings, trials=trials, summary=summary, debrief=debrief))
     return pypdf.PdfReader(made)
 
 
@@ -139,7 +139,7 @@ def test_files_are_named_with_their_fingerprint_and_the_version(report):
 def test_two_reports_of_the_same_input_are_the_same_bytes(session, tmp_path):
     recordings, trials, summary = session
     for name in ("one.pdf", "two.pdf"):
-        write_session_report(tmp_path / name, recordings=recordings, trials=trials, summary=summary)
+        write_session_report(tmp_path / name, Reported(recordings=recordings, trials=trials, summary=summary))
     assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
 
 
@@ -247,14 +247,14 @@ def test_a_table_as_it_comes_from_a_file_gives_the_same_report(session, tmp_path
 def test_a_place_that_cannot_be_written_is_said_in_a_sentence(session, tmp_path):
     recordings, trials, summary = session
     with pytest.raises(MachineError, match="folder does not exist"):
-        write_session_report(tmp_path / "no" / "r.pdf", recordings=recordings, trials=trials, summary=summary)
+        write_session_report(tmp_path / "no" / "r.pdf", Reported(recordings=recordings, trials=trials, summary=summary))
     assert not list(Path(tmp_path).iterdir())
 
 
 def test_nothing_that_was_handed_in_is_changed(session, tmp_path):
     recordings, trials, summary = session
     before = trials.copy(), summary.copy()
-    write_session_report(tmp_path / "r.pdf", recordings=recordings, trials=trials, summary=summary)
+    write_session_report(tmp_path / "r.pdf", Reported(recordings=recordings, trials=trials, summary=summary))
     pd.testing.assert_frame_equal(trials, before[0])
     pd.testing.assert_frame_equal(summary, before[1])
     assert tuple(trials.columns) == TRIAL_NAMES

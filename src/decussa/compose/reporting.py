@@ -17,7 +17,7 @@ from decussa.model.errors import UsageError
 from decussa.model.recording import Recording
 from decussa.recording.read import find_recordings, fingerprint, read
 from decussa.recording.whole_file import whole_file
-from decussa.report.session_report import session_methods, write_session_report
+from decussa.report.session_report import Reported, session_methods, write_session_report
 
 #: Folder for reports where none is named.
 REPORTS = Path("reports")
@@ -89,9 +89,8 @@ def report_sessions(
 
             tables.append(measure_recording(recording, progress=step))
         trials = pd.concat(tables, ignore_index=True)
-        written.append(
-            write_session_report(path, recordings=found.recordings, trials=trials, summary=summarise(trials))
-        )
+        reported = Reported(recordings=found.recordings, trials=trials, summary=summarise(trials))
+        written.append(write_session_report(path, reported))
     return tuple(written)
 
 
@@ -105,7 +104,8 @@ def methods_of(folder: Path, *, session: str = "", rater: str = FIRST) -> str:
     parts = []
     for found in _choose(list(_sessions(find_recordings([folder]))), session):
         trials = pd.concat([measure_recording(recording) for recording in found.recordings], ignore_index=True)
-        parts.append(session_methods(recordings=found.recordings, trials=trials, summary=summarise(trials)))
+        reported = Reported(recordings=found.recordings, trials=trials, summary=summarise(trials))
+        parts.append(session_methods(reported))
     return "\n".join(parts)
 
 

@@ -26,7 +26,7 @@ from decussa.model.table import SUMMARY_NAMES
 from decussa.plan.session import step_name
 from decussa.protocol.schema import Protocol, read_protocol
 from decussa.protocol.steps import SilentPeriodBlock
-from decussa.report.session_report import session_methods, session_pages, write_session_report
+from decussa.report.session_report import Reported, session_methods, session_pages, write_session_report
 from decussa.session.debrief import Debrief, debrief, truth_pairs
 from decussa.session.live_view import view_of
 from decussa.session.recovery import stored_findings
@@ -93,7 +93,7 @@ def _target(folder: Path, name: str, out: Path | None, *, several: bool) -> Path
 
 def _report(journal: Journal, protocol: Protocol, path: Path, rater: str) -> Path | None:
     held = _held(journal, protocol, rater)
-    return None if held is None else write_session_report(path, **held)
+    return None if held is None else write_session_report(path, _with_debrief(held, journal, protocol))
 
 
 def session_report_pages(folder: Path, session: str, *, rater: str = FIRST) -> tuple[bytes, ...]:
@@ -102,29 +102,12 @@ def session_report_pages(folder: Path, session: str, *, rater: str = FIRST) -> t
     Raises
     ------
     UsageError
-        If nobody reviewed the session under this code.
+        If the study has no such session, or nobody reviewed it under this code.
     """
     with open_study(folder, write=False) as study, open_journal(study, session) as journal:
-        held = _held(journal, read_protocol(study.protocol_text, where=folder / "protocol.toml"), rater)
-        return () if held is None else session_pages(**held)
-
-
-def _held(journal: Journal, protocol: Protocol, rater: str) -> dict[str, Any] | None:
-    """Return what a report is made from while the journal is open; None where no stimulus was answered."""
-    room = ReviewRoom(journal.study.folder, journal.session)
-    trials, summary = session_tables(room, choose_layer(room.layers, rater))
-    if trials.empty:
-        return None
-    recording = stored_recording(journal, room.entries, protocol)
-    facts = {**recording.facts, **preparation_facts(room.entries, protocol), **site_facts(journal.study, room.entries)}
-    facts |= review_facts(room)
-    return {
-        "recordings": [replace(recording, facts=facts)],
-        "trials": trials,
-        "summary": summary,
-        "debrief": debrief_session(journal, protocol),
-        "record": method_record(room.entries, protocol, earlier=_session_before(journal)),
-    }
+        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
+        held = _held(journal, protocol, rater)
+        return () if held is None else session_pages(_with_debrief(held, journal, protocol))
 
 
 def session_methods_text(folder: Path, session: str, *, rater: str = FIRST) -> str:
@@ -135,14 +118,26 @@ def session_methods_text(folder: Path, session: str, *, rater: str = FIRST) -> s
     UsageError
         If the study has no such session, or nobody reviewed it under this code.
     """
-    room = ReviewRoom(folder, session)
+    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
+        held = _held(journal, read_protocol(study.protocol_text, where=folder / "protocol.toml"), rater)
+    return "" if held is None else session_methods(held)
+
+
+def _held(journal: Journal, protocol: Protocol, rater: str) -> Reported | None:
+    """Return what a report is made from while the journal is open; None where no stimulus was answered."""
+    room = ReviewRoom(journal.study.folder, journal.session)
     trials, summary = session_tables(room, choose_layer(room.layers, rater))
     if trials.empty:
-        return ""
-    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
-        recording = stored_recording(journal, room.entries, room.protocol)
-        record = method_record(room.entries, room.protocol, earlier=_session_before(journal))
-    return session_methods(recordings=[recording], trials=trials, summary=summary, record=record)
+        return None
+    recording = stored_recording(journal, room.entries, protocol)
+    facts = {**recording.facts, **preparation_facts(room.entries, protocol), **site_facts(journal.study, room.entries)}
+    facts |= review_facts(room)
+    record = method_record(room.entries, protocol, earlier=_session_before(journal))
+    return Reported(recordings=[replace(recording, facts=facts)], trials=trials, summary=summary, record=record)
+
+
+def _with_debrief(held: Reported, journal: Journal, protocol: Protocol) -> Reported:
+    return replace(held, debrief=debrief_session(journal, protocol))
 
 
 def study_methods(folder: Path, *, session: str = "", rater: str = FIRST) -> str:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import tempfile
-from collections.abc import Sequence
-from dataclasses import asdict
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -34,21 +35,12 @@ _TIMESTAMP = 0
 _SCREEN_PPI = 192.0
 
 
-def write_session_report(
-    path: str | Path,
-    *,
-    recordings: Sequence[Recording],
-    trials: pd.DataFrame,
-    summary: pd.DataFrame,
-    debrief: Debrief | None = None,
-    record: MethodRecord | None = None,
-) -> Path:
-    """Write the report of one session as PDF/A-2b and return its path.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reported:
+    """What a report of one session is made from.
 
     Parameters
     ----------
-    path : str or Path
-        The PDF; written whole or not at all.
     recordings : sequence of Recording
         Those the trials were measured in; sweeps are drawn from them. Without them there are no sweeps in the report.
     trials, summary : DataFrame
@@ -57,6 +49,29 @@ def write_session_report(
         What the truth says of a rehearsal: it becomes the first page, and every page is marked as a rehearsal's.
     record : MethodRecord, optional
         What else is known of how the session was measured; what the recordings say themselves where omitted.
+    """
+
+    recordings: Sequence[Recording]
+    trials: pd.DataFrame
+    summary: pd.DataFrame
+    debrief: Debrief | None = None
+    record: MethodRecord | None = None
+
+    @property
+    def methods(self) -> MethodRecord:
+        """How the session was measured, as far as it is known."""
+        return self.record or record_of(self.recordings)
+
+
+def write_session_report(path: str | Path, reported: Reported) -> Path:
+    """Write the report of one session as PDF/A-2b and return its path.
+
+    Parameters
+    ----------
+    path : str or Path
+        The PDF; written whole or not at all.
+    reported : Reported
+        The session.
 
     Returns
     -------
@@ -69,75 +84,59 @@ def write_session_report(
     MachineError
         If the file cannot be written.
     """
-    content = gather(recordings, trials, summary)
-    with tempfile.TemporaryDirectory() as folder:
-        page = _lay_out(Path(folder), content, recordings, debrief, record or record_of(recordings))
-        with whole_file(path) as partial:
-            typst.compile(
-                str(page),
-                output=str(partial),
-                format="pdf",
-                root=folder,
-                ignore_system_fonts=True,
-                pdf_standards=["a-2b"],
-                timestamp=_TIMESTAMP,
-            )
+    with _laid_out(reported) as page, whole_file(path) as partial:
+        typst.compile(
+            str(page),
+            output=str(partial),
+            format="pdf",
+            root=str(page.parent),
+            ignore_system_fonts=True,
+            pdf_standards=["a-2b"],
+            timestamp=_TIMESTAMP,
+        )
     return Path(path)
 
 
-def session_pages(
-    *,
-    recordings: Sequence[Recording],
-    trials: pd.DataFrame,
-    summary: pd.DataFrame,
-    debrief: Debrief | None = None,
-    record: MethodRecord | None = None,
-) -> tuple[bytes, ...]:
+def session_pages(reported: Reported) -> tuple[bytes, ...]:
     """Return the pages of the report of one session as pictures (PNG), for a screen.
-
-    Parameters are those of ``write_session_report``.
 
     Raises
     ------
     RecordingError
         If the trial table cannot be read as one.
     """
-    content = gather(recordings, trials, summary)
-    with tempfile.TemporaryDirectory() as folder:
-        page = _lay_out(Path(folder), content, recordings, debrief, record or record_of(recordings))
-        made = typst.compile(str(page), format="png", root=folder, ignore_system_fonts=True, ppi=_SCREEN_PPI)
+    with _laid_out(reported) as page:
+        made = typst.compile(str(page), format="png", root=str(page.parent), ignore_system_fonts=True, ppi=_SCREEN_PPI)
     return tuple(made) if isinstance(made, list) else (made,)
 
 
-def session_methods(
-    *,
-    recordings: Sequence[Recording],
-    trials: pd.DataFrame,
-    summary: pd.DataFrame,
-    record: MethodRecord | None = None,
-) -> str:
+def session_methods(reported: Reported) -> str:
     """Return how a session was measured as text to paste: a paragraph, the method of each value, the reporting checklist.
-
-    Parameters are those of ``write_session_report``.
 
     Raises
     ------
     RecordingError
         If the trial table cannot be read as one.
     """
-    content = gather(recordings, trials, summary)
-    title = _head(content, recordings)["plain_title"]
-    return methods_text(content, recordings, record or record_of(recordings), title)
+    content = gather(reported.recordings, reported.trials, reported.summary)
+    title = _head(content, reported.recordings)["plain_title"]
+    return methods_text(content, reported.recordings, reported.methods, title)
 
 
-def _lay_out(
-    folder: Path, content: Content, recordings: Sequence[Recording], debrief: Debrief | None, record: MethodRecord
-) -> Path:
+@contextmanager
+def _laid_out(reported: Reported) -> Iterator[Path]:
+    """Give the page, ready to be set, in a folder that lasts as long."""
+    with tempfile.TemporaryDirectory() as folder:
+        yield _lay_out(Path(folder), reported)
+
+
+def _lay_out(folder: Path, reported: Reported) -> Path:
     """Put the page, its texts and its figures into ``folder``; return the page."""
+    content, recordings = gather(reported.recordings, reported.trials, reported.summary), reported.recordings
     page = resources.files("decussa.report").joinpath(_TEMPLATE).read_text(encoding="utf-8")
     (folder / _TEMPLATE).write_text(page, encoding="utf-8")
-    texts = {**_head(content, recordings), **_findings(content), **_background(content, recordings, record)}
-    texts["debrief"] = None if debrief is None else debrief_texts(debrief)
+    texts = {**_head(content, recordings), **_findings(content), **_background(content, recordings, reported.methods)}
+    texts["debrief"] = None if reported.debrief is None else debrief_texts(reported.debrief)
     texts["muscles"] = [
         {
             "name": words.muscle_name(key),
