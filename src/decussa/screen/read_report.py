@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from fastapi import Response
 from nicegui import app, run, ui
@@ -25,18 +27,12 @@ REPORT_FILE = "/read/{study}/{session}/report.pdf"
 PAGE_FILE = "/read/{study}/{session}/report-{number}.png"
 METHODS_FILE = "/read/{study}/{session}/methods.txt"
 
+Made = TypeVar("Made")
+
 
 def add_pages(shelf: Shelf) -> None:
     """Add the report's page and its file."""
-    made: dict[tuple[str, str, str, int], bytes] = {}
-    drawn: dict[tuple[str, str, str, int], tuple[bytes, ...]] = {}
-
-    def pages_of(reading: Reading, rater: str) -> tuple[bytes, ...]:
-        key = (reading.study, reading.session, rater, len(reading.room.entries))
-        if key not in drawn:
-            drawn.clear()
-            drawn[key] = session_report_pages(reading.room.folder, reading.session, rater=rater)
-        return drawn[key]
+    pdf_of, pages_of = _keep_last(_pdf), _keep_last(_draw)
 
     @ui.page(REPORT, response_timeout=PATIENCE_S)
     async def show(study: str, session: str, rater: str = FIRST) -> None:
@@ -46,8 +42,8 @@ def add_pages(shelf: Shelf) -> None:
             pages = _show(reading, rater)
             await ui.context.client.connected(timeout=PATIENCE_S)
             try:
-                made = await run.io_bound(pages_of, reading, rater)
-                pages.set_content(_pages(reading, rater, len(made or ())))
+                drawn = await run.io_bound(pages_of, reading, rater)
+                pages.set_content(_pages(reading, rater, len(drawn or ())))
             except DecussaError as error:
                 pages.set_content(f'<p class="mindbar" role="alert">{text(" ".join(error_words(error)))}</p>')
 
@@ -65,15 +61,12 @@ def add_pages(shelf: Shelf) -> None:
     def send(study: str, session: str, rater: str = FIRST, take: str = "") -> Response:
         try:
             reading = shelf.session(study, session)
-            key = (study, session, rater, len(reading.room.entries))
-            if key not in made:
-                made.clear()
-                made[key] = _pdf(reading, rater)
+            pdf = pdf_of(reading, rater)
         except DecussaError as error:
             return _no_such(error)
         way = "attachment" if take else "inline"
         headers = {"content-disposition": f'{way}; filename="{reading.session}.pdf"', "cache-control": "no-store"}
-        return Response(made[key], media_type="application/pdf", headers=headers)
+        return Response(pdf, media_type="application/pdf", headers=headers)
 
     @app.get(METHODS_FILE)
     def send_methods(study: str, session: str, rater: str = FIRST) -> Response:
@@ -87,6 +80,25 @@ def add_pages(shelf: Shelf) -> None:
 
 def _no_such(error: DecussaError) -> Response:
     return Response(" ".join(error_words(error)), status_code=404, media_type="text/plain; charset=utf-8")
+
+
+def _keep_last(make: Callable[[Reading, str], Made]) -> Callable[[Reading, str], Made]:
+    """Return ``make`` so that it makes anew only what is not what it made last: another session, rater, or more entries."""
+    kept: dict[tuple[str, str, str, int], Made] = {}
+
+    def made(reading: Reading, rater: str) -> Made:
+        key = (reading.study, reading.session, rater, len(reading.room.entries))
+        if key not in kept:
+            one = make(reading, rater)
+            kept.clear()
+            kept[key] = one
+        return kept[key]
+
+    return made
+
+
+def _draw(reading: Reading, rater: str) -> tuple[bytes, ...]:
+    return session_report_pages(reading.room.folder, reading.session, rater=rater)
 
 
 def _pdf(reading: Reading, rater: str) -> bytes:
