@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,9 +98,8 @@ def artifacts_elsewhere(
         first_s, last_s = first_block * BLOCK_S - apart_s, (last_block + 1) * BLOCK_S + apart_s
         if np.searchsorted(known_s, first_s) < np.searchsorted(known_s, last_s):
             continue
-        alone = replace(standing, blocks=((first_block, last_block),))
         try:
-            pulses.append(_locate(recording, index, alone, asked=False).groups[0][-1])
+            pulses.append(_locate_one(recording, index, (first_block, last_block), asked=False)[0][-1])
         except RecordingError:
             continue
     return tuple(pulses)
@@ -137,23 +136,33 @@ def _standing(recording: Recording, index: int) -> Standing:
 
 
 def _locate(recording: Recording, index: int, standing: Standing, *, asked: bool) -> ArtifactPulses:
+    events = [_locate_one(recording, index, blocks, asked=asked) for blocks in standing.blocks]
+    return ArtifactPulses(
+        groups=tuple(pulses for pulses, _ in events),
+        channel=recording.channels[index].name,
+        gap=standing.gap,
+        clipped=sum(clipped for _, clipped in events),
+    )
+
+
+def _locate_one(
+    recording: Recording, index: int, blocks: tuple[int, int], *, asked: bool
+) -> tuple[tuple[float, ...], bool]:
+    """Return the pulses of the event in these blocks, in seconds, and whether one reaches the end of the converter's range."""
     channel = recording.channels[index]
     rate_hz, width = channel.rate_hz, block_samples(channel.rate_hz)
     total = round(recording.duration_s * rate_hz)
-    groups, clipped = [], 0
-    for first_block, last_block in standing.blocks:
-        first = max(0, first_block * width - round(_BEFORE_S * rate_hz))
-        last = min(total - 1, (last_block + 1) * width + round(_AFTER_S * rate_hz))
-        samples = cut_samples(recording, index, first, last - first + 1)
-        starts = find_starts(samples, rate_hz)
-        if not starts or len(starts) > 2 or not (asked or are_brief(samples, rate_hz, starts)):
-            raise RecordingError(
-                "what stands out is no stimulus artifact",
-                where=f"{recording.path}, channel {channel.name}, {first / rate_hz:.2f} to {last / rate_hz:.2f} s",
-                expected=f"one or two sharp bends, each over within {LONGEST_MS:g} ms",
-                found=f"{len(starts)} starts",
-                do="give a sheet of stimuli with --events",
-            )
-        groups.append(tuple((first + start) / rate_hz for start in starts))
-        clipped += bool(np.any((samples >= channel.high_uv) | (samples <= channel.low_uv)))
-    return ArtifactPulses(groups=tuple(groups), channel=channel.name, gap=standing.gap, clipped=clipped)
+    first = max(0, blocks[0] * width - round(_BEFORE_S * rate_hz))
+    last = min(total - 1, (blocks[1] + 1) * width + round(_AFTER_S * rate_hz))
+    samples = cut_samples(recording, index, first, last - first + 1)
+    starts = find_starts(samples, rate_hz)
+    if not starts or len(starts) > 2 or not (asked or are_brief(samples, rate_hz, starts)):
+        raise RecordingError(
+            "what stands out is no stimulus artifact",
+            where=f"{recording.path}, channel {channel.name}, {first / rate_hz:.2f} to {last / rate_hz:.2f} s",
+            expected=f"one or two sharp bends, each over within {LONGEST_MS:g} ms",
+            found=f"{len(starts)} starts",
+            do="give a sheet of stimuli with --events",
+        )
+    clipped = bool(np.any((samples >= channel.high_uv) | (samples <= channel.low_uv)))
+    return tuple((first + start) / rate_hz for start in starts), clipped

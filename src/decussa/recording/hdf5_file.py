@@ -44,12 +44,12 @@ class Found:
 
 def is_hdf5(first_bytes: bytes) -> bool:
     """Return whether a file that starts with these bytes is HDF5."""
-    return any(first_bytes[at : at + 8] == SIGNATURE for at in _SIGNATURE_AT)
+    return signature_at(first_bytes) >= 0
 
 
 def signature_at(first_bytes: bytes) -> int:
-    """Return where the signature stands; 0 where there is none, which the library will say."""
-    return next((at for at in _SIGNATURE_AT if first_bytes[at : at + 8] == SIGNATURE), 0)
+    """Return where the signature stands; -1 where there is none."""
+    return next((at for at in _SIGNATURE_AT if first_bytes[at : at + 8] == SIGNATURE), -1)
 
 
 def load_h5py() -> ModuleType:
