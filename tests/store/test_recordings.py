@@ -3,7 +3,7 @@
 import pytest
 
 from decussa.model.errors import MachineError, UsageError
-from decussa.store.recordings import keep_recording, sha256_of
+from decussa.store.recordings import keep_recording, left_streams, place_for_stream, sha256_of
 from decussa.store.study import open_study
 from tests.store.invented import AT, a_study, broken
 
@@ -74,3 +74,23 @@ def test_a_file_that_is_not_there_is_said(tmp_path):
         keep_recording(study, tmp_path / "nowhere.edf", "P07", at=AT)
 
     assert broken(folder) == []
+
+
+def test_a_copy_that_a_crash_cut_off_is_no_stream_that_was_left(tmp_path, file, monkeypatch):
+    folder = a_study(tmp_path / "study", pulses=0)
+
+    def cut_off(source, target):
+        target.write_bytes(source.read_bytes()[:100])
+        raise KeyboardInterrupt
+
+    with open_study(folder, write=True) as study:
+        monkeypatch.setattr("shutil.copyfile", cut_off)
+        with pytest.raises(KeyboardInterrupt):
+            keep_recording(study, file, "P07", at=AT)
+        stream = place_for_stream(study, "P07", "P07-1-EMG.bdf")
+        stream.write_bytes(b"")
+        left = left_streams(study, "P07")
+
+    assert left == (stream,)
+    assert len(broken(folder)) == 1
+    assert "was never taken in" in broken(folder)[0]

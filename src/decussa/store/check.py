@@ -21,7 +21,7 @@ from decussa.store.database import plain_errors
 from decussa.store.journal import entries_of
 from decussa.store.log import log_state
 from decussa.store.private import PRIVATE_FILE
-from decussa.store.recordings import PART, sha256_of
+from decussa.store.recordings import is_unfinished, sha256_of
 from decussa.store.records import ParticipantAdded, RecordingKept, SessionOpened, StudyCreated, Withdrawn
 from decussa.store.schema import ENTRY, JOURNAL, PARTICIPANT, SWEEP, WITHDRAWAL
 from decussa.store.study import PROTOCOL, RECORDINGS, REPORTS, STUDY_FILE, Study, open_study
@@ -231,7 +231,7 @@ def _recordings(connection: Connection, folder: Path) -> Iterator[Finding]:
         elif sha256_of(place / file) != entry.body.sha256:
             yield Finding(what=f"recording {file} was changed", journal=STUDY, entry=entry.number)
     for path in sorted(place.rglob("*")):
-        if path.is_file() and path.name.endswith(f".bdf{PART}"):
+        if path.is_file() and is_unfinished(path):
             what = "is being recorded, or was left by a crash: it is taken in when the participant's next session opens"
             yield Finding(what=f"stream {path.relative_to(place).as_posix()} {what}", broken=False)
         elif path.is_file() and path.relative_to(place).as_posix() not in kept:

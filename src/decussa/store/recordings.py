@@ -14,8 +14,8 @@ from decussa.store.people import present
 from decussa.store.records import RecordingKept
 from decussa.store.study import RECORDINGS, Study, to_disk
 
-#: How the name of a file ends that is not yet whole.
-PART = ".part"
+#: How the name of a stream ends that is being recorded, and that of a file that is being copied; both begin with a dot.
+_STREAM, _COPY = ".part", ".copy"
 
 
 def keep_recording(study: Study, path: Path, pseudonym: str, *, at: str) -> Path:
@@ -30,7 +30,7 @@ def keep_recording(study: Study, path: Path, pseudonym: str, *, at: str) -> Path
     """
     study.must_write()
     target = study.folder / RECORDINGS / pseudonym / path.name
-    part = target.with_name(f".{target.name}{PART}")
+    part = target.with_name(f".{target.name}{_COPY}")
     with study.database.transaction() as connection:
         present(connection, pseudonym)
     with plain_errors(path):
@@ -52,12 +52,17 @@ def place_for_stream(study: Study, pseudonym: str, name: str) -> Path:
     folder = study.folder / RECORDINGS / pseudonym
     with plain_errors(folder):
         folder.mkdir(exist_ok=True)
-    return folder / f".{name}{PART}"
+    return folder / f".{name}{_STREAM}"
 
 
 def left_streams(study: Study, pseudonym: str) -> tuple[Path, ...]:
     """Return the streams of a participant that a program left unfinished, in order of their names."""
-    return tuple(sorted((study.folder / RECORDINGS / pseudonym).glob(f".*{PART}")))
+    return tuple(sorted(filter(is_unfinished, (study.folder / RECORDINGS / pseudonym).glob("*"))))
+
+
+def is_unfinished(path: Path) -> bool:
+    """Return whether a file is a stream that is being recorded, or was left by a crash."""
+    return path.name.startswith(".") and path.name.endswith(_STREAM)
 
 
 def keep_stream(study: Study, part: Path, pseudonym: str, *, at: str) -> Path:
@@ -71,7 +76,7 @@ def keep_stream(study: Study, part: Path, pseudonym: str, *, at: str) -> Path:
         If the disk is full, read-only or gone.
     """
     study.must_write()
-    return _keep(study, part, part.with_name(part.name.removeprefix(".").removesuffix(PART)), pseudonym, at)
+    return _keep(study, part, part.with_name(part.name.removeprefix(".").removesuffix(_STREAM)), pseudonym, at)
 
 
 def _keep(study: Study, part: Path, target: Path, pseudonym: str, at: str) -> Path:
