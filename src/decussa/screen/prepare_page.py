@@ -21,7 +21,7 @@ from decussa.screen.prepare_figures import head_figure
 from decussa.screen.prepare_list import first_pulse, item_list, lead, limits
 from decussa.screen.prepare_signals import accepted_words, keys_of_signals, levels_of, signal_form
 from decussa.screen.running import Desk
-from decussa.screen.shell import page_frame, who_words
+from decussa.screen.shell import PATIENCE_S, page_frame, who_words
 from decussa.screen.signal_desk import SIGNALS
 from decussa.screen.study_forms import keys
 from decussa.screen.study_page import folder_of
@@ -38,7 +38,7 @@ GLANCE_S = 0.5
 def add_pages(desk: Desk) -> None:
     """Add the page of each session's preparation."""
 
-    @ui.page(PREPARE)
+    @ui.page(PREPARE, response_timeout=PATIENCE_S)
     async def show(study: str, session: str) -> None:
         folder = folder_of(desk, study)
         prepared = await run.io_bound(read_preparation, folder, session)

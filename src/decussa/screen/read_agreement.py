@@ -15,8 +15,8 @@ from decussa.screen.language import phrase
 from decussa.screen.marks import link, plate, text
 from decussa.screen.places import READ, address, links_of
 from decussa.screen.read_results import AGREEMENT
-from decussa.screen.reading import PATIENCE_S, Reading, Shelf, one_of
-from decussa.screen.shell import page_frame, who_words
+from decussa.screen.reading import Reading, Shelf, one_of
+from decussa.screen.shell import PATIENCE_S, page_frame, who_words
 from decussa.screen.words import interval, number, verdict_words
 
 _MARKS = {

@@ -15,8 +15,8 @@ from decussa.screen.marks import crossing, link, plate, say, text
 from decussa.screen.places import DEBRIEF, READ, RUN, address, links_of
 from decussa.screen.read_figures import truth_strip
 from decussa.screen.read_review import review_address
-from decussa.screen.reading import PATIENCE_S, Reading, Shelf
-from decussa.screen.shell import page_frame, who_words
+from decussa.screen.reading import Reading, Shelf
+from decussa.screen.shell import PATIENCE_S, page_frame, who_words
 from decussa.session.debrief import Debrief
 
 _HELD = {"inside": "accept", "outside": "doubtful", "not judged": "open"}

@@ -19,8 +19,8 @@ from decussa.screen.language import phrase
 from decussa.screen.marks import link, text
 from decussa.screen.places import READ, REPORT, address, links_of
 from decussa.screen.read_review import place_with
-from decussa.screen.reading import PATIENCE_S, Reading, Shelf
-from decussa.screen.shell import page_frame, who_words
+from decussa.screen.reading import Reading, Shelf
+from decussa.screen.shell import PATIENCE_S, page_frame, who_words
 from decussa.screen.words import error_words
 
 REPORT_FILE = "/read/{study}/{session}/report.pdf"

@@ -19,8 +19,8 @@ from decussa.screen.paired_figures import ratios
 from decussa.screen.places import DEBRIEF, READ, REPORT, RUN, address, links_of
 from decussa.screen.read_figures import curve_figure, m_wave_figure, silence_figure, strip
 from decussa.screen.read_review import TABLE, place_with, review_address
-from decussa.screen.reading import PATIENCE_S, Reading, Shelf
-from decussa.screen.shell import page_frame, who_words
+from decussa.screen.reading import Reading, Shelf
+from decussa.screen.shell import PATIENCE_S, page_frame, who_words
 from decussa.screen.words import target_words, verdict_words
 from decussa.session.evidence import RatioSoFar
 

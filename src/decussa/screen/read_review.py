@@ -15,8 +15,8 @@ from decussa.screen.marks import key, text
 from decussa.screen.places import READ, REPORT, address, links_of
 from decussa.screen.read_view import ReadView, window_facts
 from decussa.screen.read_words import view_words
-from decussa.screen.reading import PATIENCE_S, Reading, Shelf, one_of
-from decussa.screen.shell import page_frame, who_words
+from decussa.screen.reading import Reading, Shelf, one_of
+from decussa.screen.shell import PATIENCE_S, page_frame, who_words
 from decussa.screen.words import error_words
 from decussa.session.review import Layer
 

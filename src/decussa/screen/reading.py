@@ -13,8 +13,6 @@ from decussa.compose.reviewing import ReviewRoom
 from decussa.model.errors import UsageError
 from decussa.screen.running import Desk
 
-#: How long a page may take to be made, in s: a session is measured and summed up again for some.
-PATIENCE_S = 60.0
 #: Called with the rater and the muscle on which something was said, and the entry of the trial.
 Hear = Callable[[str, str, int], None]
 

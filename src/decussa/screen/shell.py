@@ -21,6 +21,8 @@ _PATTERNS = (
     '<pattern id="hatch2" width="5" height="5" patternUnits="userSpaceOnUse"><path class="hl" d="M0 0V5"/></pattern>'
     "</defs></svg>"
 )
+#: How long a page may take to be made, in s: a slow machine reads for a while, and some sessions are summed up again.
+PATIENCE_S = 60.0
 _PLACES: tuple[Place, ...] = ("Study", "Prepare", "Run", "Read")
 
 

@@ -15,7 +15,7 @@ from decussa.screen.language import phrase
 from decussa.screen.marks import key, text
 from decussa.screen.places import RUN, STUDY, address
 from decussa.screen.running import Desk
-from decussa.screen.shell import page_frame
+from decussa.screen.shell import PATIENCE_S, page_frame
 from decussa.screen.study_board import NEW_STUDY
 from decussa.screen.study_forms import choice, field, form_plate, submit
 from decussa.screen.study_lists import no_study, rehearsals_plate, studies_plate
@@ -28,7 +28,7 @@ _KEYS = {"S": "new study", "R": "sheet rehearse"}
 def add_pages(desk: Desk) -> None:
     """Add the first page."""
 
-    @ui.page(STUDY)
+    @ui.page(STUDY, response_timeout=PATIENCE_S)
     async def show() -> None:
         read = await run.io_bound(_boards, desk)
         boards, damaged = read or ((), ())

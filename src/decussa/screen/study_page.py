@@ -21,7 +21,7 @@ from decussa.screen.language import phrase
 from decussa.screen.marks import key, text
 from decussa.screen.places import STUDY
 from decussa.screen.running import Desk
-from decussa.screen.shell import page_frame
+from decussa.screen.shell import PATIENCE_S, page_frame
 from decussa.screen.study_acts import ACTS, nothing
 from decussa.screen.study_board import STUDY_OF, due_plate, facts_plate, heading, people_plate
 from decussa.screen.study_lists import rehearsals_plate
@@ -40,7 +40,7 @@ _PLANS: dict[str, Preview] = {}
 def add_pages(desk: Desk) -> None:
     """Add the page of each study."""
 
-    @ui.page(STUDY_OF)
+    @ui.page(STUDY_OF, response_timeout=PATIENCE_S)
     async def show(study: str, person: str = "") -> None:
         folder = folder_of(desk, study)
         board = await run.io_bound(READER.read, folder)
