@@ -9,7 +9,8 @@ import numpy as np
 
 from decussa.model.recording import StimulusEvent, SweepBatch
 from decussa.model.sweep import SamplesUv
-from decussa.recording.cutting import place_sweeps, span_samples
+from decussa.recording.cutting import span_samples
+from decussa.recording.timeline import Timeline
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +56,7 @@ class HeldSamples:
 
     def cut(self, channel: int, events: Sequence[StimulusEvent], before_ms: float, after_ms: float) -> SweepBatch:
         """Return the sweeps of ``events``, NaN beyond the ends of the recording."""
-        placed = place_sweeps([event.onset_s for event in events], self.rate_hz, before_ms, after_ms)
+        placed = self.timeline(channel).place([event.onset_s for event in events], before_ms, after_ms)
         wanted = placed.first[:, None] + np.arange(placed.length)
         line = self.samples_uv[channel]
         inside = (wanted >= 0) & (wanted < line.size)
@@ -66,3 +67,12 @@ class HeldSamples:
             onset_sample=placed.onset_sample,
             shift_ms=placed.shift_ms,
         )
+
+    def timeline(self, channel: int) -> Timeline:
+        """Return when the samples of a channel were taken."""
+        return Timeline.even(self.rate_hz, self.samples_uv[channel].size)
+
+    def read_channel(self, channel: int) -> SamplesUv:
+        """Return all samples of one channel, shape (n_samples,)."""
+        samples: SamplesUv = self.samples_uv[channel]
+        return samples

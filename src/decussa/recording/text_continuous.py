@@ -20,7 +20,7 @@ from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
 from decussa.recording.text_head import TextHead, numbers, read_frame
 from decussa.recording.text_times import rate_of_times, split_unit
-from decussa.recording.trigger import rising_edges
+from decussa.recording.trigger import trigger_edges_s
 
 #: The unit of samples nobody gave a unit to.
 COUNTS = "counts"
@@ -37,8 +37,8 @@ def read_continuous(path: Path, head: TextHead, events: Sheet | None, mapping: M
     frame = read_frame(path, head)
     names = list(frame.columns)
     time = next((name for name in names if str(name).lower() in {"time_ms", "time_s"}), None)
-    signals = [name for name in names if name != time]
-    values = numbers(frame, signals, path, lines=head.lines)
+    columns = [name for name in names if name != time]
+    values = numbers(frame, columns, path, lines=head.lines)
     if not np.isfinite(values).all():
         row = int(np.flatnonzero(~np.isfinite(values).all(axis=1))[0])
         raise RecordingError(
@@ -49,18 +49,14 @@ def read_continuous(path: Path, head: TextHead, events: Sheet | None, mapping: M
     else:
         times = numbers(frame, [time], path, lines=head.lines)[:, 0]
         rate_hz = rate_of_times(times * (1.0 if time.lower() == "time_ms" else 1e3), path)
-    channels, samples, notes = _channels(path, head, [str(name) for name in signals], values, rate_hz, mapping)
+    channels, samples, notes = _channels(path, head, [str(name) for name in columns], values, rate_hz, mapping)
+    signals = HeldSamples(samples, rate_hz)
     duration_s = len(frame) / rate_hz
     found = find_stimuli(
         where=str(path),
         duration_s=duration_s,
         sheet=events,
-        trigger_edges=lambda: [
-            float(edge) / rate_hz
-            for index, channel in enumerate(channels)
-            if channel.kind == "trigger"
-            for edge in rising_edges(samples[index])
-        ],
+        trigger_edges=lambda: trigger_edges_s(channels, signals),
         annotations=(),
     )
     if found and any(channel.kind == "emg" and channel.unit == COUNTS for channel in channels):
@@ -77,7 +73,7 @@ def read_continuous(path: Path, head: TextHead, events: Sheet | None, mapping: M
         path=str(path),
         channels=channels,
         events=found,
-        signals=HeldSamples(samples, rate_hz),
+        signals=signals,
         participant=mapping.participant or beside.participant or path.stem,
         session=mapping.session or beside.session,
         duration_s=duration_s,
