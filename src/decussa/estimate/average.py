@@ -8,6 +8,7 @@ older studies report it. Moments are computed about the mean, never from raw sum
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -50,6 +51,12 @@ def finite_values(values: ArrayLike, *, name: str, least: float = -math.inf) -> 
 def exponential(power: float) -> float:
     """Return e to the ``power``; infinite where it leaves the range of floats, as an end of an interval may."""
     return math.inf if power >= MOST_POWER else math.exp(power)
+
+
+def from_logs(logs: Estimate) -> Estimate:
+    """Return an estimate of a logarithm as one of the value itself; n, method and reason stay."""
+    value, low, high = (exponential(end) for end in (logs.value, logs.low, logs.high))
+    return replace(logs, value=value, low=low, high=high)
 
 
 def mean(values: ArrayLike) -> float:
@@ -182,15 +189,7 @@ def geometric_mean(sizes: ArrayLike, noise: ArrayLike | None = None) -> Estimate
         return Estimate(
             n=flat.size, method=method, reason=f"{int(np.sum(flat == 0))} sizes are 0 and no noise is given"
         )
-    logs = arithmetic_mean(np.log(flat))
-    return Estimate(
-        value=exponential(logs.value),
-        low=exponential(logs.low),
-        high=exponential(logs.high),
-        n=logs.n,
-        method=method,
-        reason=logs.reason,
-    )
+    return replace(from_logs(arithmetic_mean(np.log(flat))), method=method)
 
 
 def median(values: ArrayLike) -> Estimate:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from decussa.estimate.average import exponential, finite_values
+from decussa.estimate.average import exponential, finite_values, from_logs
 from decussa.estimate.recruitment_profile import RecruitmentModel
 from decussa.estimate.recruitment_shapes import (
     Ends,
@@ -201,8 +201,8 @@ def _describe(shapes: Shapes, method: str) -> RecruitmentCurve:
     def estimate(value: float, ends: Ends) -> Estimate:
         return Estimate(value=float(value), low=ends[0], high=ends[1], n=n, method=method)
 
-    slope = _exponential(estimate(log_max - log_k, slope_ends(shapes)))
-    mep_max = _exponential(estimate(log_max, mep_max_ends(shapes)))
+    slope = from_logs(estimate(log_max - log_k, slope_ends(shapes)))
+    mep_max = from_logs(estimate(log_max, mep_max_ends(shapes)))
     highest_seen_uv = exponential(band_ends(shapes, float(model.intensity_mso.max()))[1])
     if mep_max.high > PLATEAU_SEEN * highest_seen_uv:
         mep_max = replace(mep_max, high=math.inf)
@@ -211,7 +211,7 @@ def _describe(shapes: Shapes, method: str) -> RecruitmentCurve:
         s50=estimate(s50, s50_ends(shapes)),
         slope=replace(slope, value=slope.value / 4, low=slope.low / 4, high=slope.high / 4),
         threshold=estimate(s50 - 2 * math.exp(log_k), threshold_ends(fit)),
-        k=_exponential(estimate(log_k, k_ends(fit))),
+        k=from_logs(estimate(log_k, k_ends(fit))),
         floor_uv=math.exp(fit.best[4]) if model.floor else math.nan,
         log_spread=math.exp(log_spread),
         n=n,
@@ -219,12 +219,6 @@ def _describe(shapes: Shapes, method: str) -> RecruitmentCurve:
         _shapes=shapes,
     )
     return _with_reasons(curve, model)
-
-
-def _exponential(estimate: Estimate) -> Estimate:
-    return replace(
-        estimate, value=exponential(estimate.value), low=exponential(estimate.low), high=exponential(estimate.high)
-    )
 
 
 def _with_reasons(curve: RecruitmentCurve, model: RecruitmentModel) -> RecruitmentCurve:

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from decussa.estimate.average import exponential
+from decussa.estimate.average import from_logs
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 from decussa.pool.imputing import SizeModel, fit_sizes
@@ -299,17 +299,12 @@ def _answer(
     if thin:
         found, p, reason = Estimate(method=found.method), math.nan, thin
     ratio = replace(
-        found, value=_power(found.value), low=_power(found.low), high=_power(found.high), n=people,
-        method=f"ratio of geometric means, mixed model (REML), {found.method}", reason=reason,
+        from_logs(found), n=people, reason=reason, method=f"ratio of geometric means, mixed model (REML), {found.method}"
     )  # fmt: skip
     return Comparison(
         muscle=fitted.muscle.name, question=question, of=of, against=against, within=within, estimate=ratio,
         log_error=error, df=df, p=p, trials=int(behind.sum()), formula=fitted.formula,
     )  # fmt: skip
-
-
-def _power(log: float) -> float:
-    return math.nan if math.isnan(log) else exponential(log)
 
 
 def _hidden(fitted: FittedMuscle, wanted: dict[Cell, float]) -> str:

@@ -11,9 +11,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from decussa.estimate.average import from_logs
 from decussa.model.estimate import Estimate
 from decussa.pool.meta import Joined, join
-from decussa.pool.sites import as_ratio
 from decussa.pool.tidy import places, time_of
 
 #: Quantities of a summary that are ratios of paired to unconditioned responses.
@@ -89,9 +89,9 @@ def _index(muscle: str, condition: str, quantity: str, part: str, rows: pd.DataF
     lacking = Estimate(n=len(people), method="ratio of arithmetic means, joined over people", reason=reason)
     return PairedIndex(
         muscle=muscle, condition=condition, quantity=quantity, part=part, people=people, joined=joined,
-        ratio=as_ratio(joined.mean) if joined else lacking,
-        spread=as_ratio(joined.spread) if joined else lacking,
-        prediction=as_ratio(joined.prediction) if joined else lacking,
+        ratio=from_logs(joined.mean) if joined else lacking,
+        spread=from_logs(joined.spread) if joined else lacking,
+        prediction=from_logs(joined.prediction) if joined else lacking,
         inhibitory=int((people["log"] + z * people["error"] < 0).sum()),
         facilitatory=int((people["log"] - z * people["error"] > 0).sum()), left_out=left_out,
     )  # fmt: skip

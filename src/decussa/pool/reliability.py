@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from decussa.estimate.agreement import LimitsOfAgreement, limits_of_agreement
-from decussa.estimate.average import exponential
+from decussa.estimate.average import from_logs
 from decussa.estimate.intraclass import FORMS, Intraclass, intraclass, mean_squares
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
@@ -176,7 +176,8 @@ def _times(estimate: Estimate, factor: float, method: str) -> Estimate:
 
 
 def _in_per_cent(estimate: Estimate) -> Estimate:
-    value, low, high = (100 * (factor - 1) for factor in _factors(estimate))
+    factors = from_logs(estimate)
+    value, low, high = (100 * (factor - 1) for factor in (factors.value, factors.low, factors.high))
     return replace(
         estimate, value=value, low=low, high=high, method=f"{estimate.method}; of logarithms, as a factor in %"
     )
@@ -186,17 +187,9 @@ def as_ratios(limits: LimitsOfAgreement) -> LimitsOfAgreement:
     """Return limits of logarithms as limits of ratios."""
 
     def ratio(estimate: Estimate) -> Estimate:
-        value, low, high = _factors(estimate)
-        return replace(
-            estimate, value=value, low=low, high=high, method=f"{estimate.method}; of logarithms, as a ratio"
-        )
+        return replace(from_logs(estimate), method=f"{estimate.method}; of logarithms, as a ratio")
 
     return replace(limits, bias=ratio(limits.bias), lower=ratio(limits.lower), upper=ratio(limits.upper))
-
-
-def _factors(logs: Estimate) -> tuple[float, float, float]:
-    value, low, high = (end if math.isnan(end) else exponential(end) for end in (logs.value, logs.low, logs.high))
-    return value, low, high
 
 
 def _agreement_error(values: Values) -> Estimate:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from decussa.estimate.average import exponential
+from decussa.estimate.average import from_logs
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 from decussa.pool.meta import Joined, join, without_each
@@ -68,22 +68,12 @@ def _table(key: tuple[str, str, str, str, str], rows: Sequence[tuple[str, Compar
     logs = [math.log(one.estimate.value) for _, one in rows]
     errors = [one.log_error for _, one in rows]
     joined = join(logs, errors)
-    spread = joined.spread
-    factor = replace(
-        spread, value=exponential(spread.value), low=exponential(spread.low), high=exponential(spread.high),
-        method=f"factor between sites: e to the {spread.method}",
-    )  # fmt: skip
-    without = tuple(as_ratio(one) for one in without_each(logs, errors)) if len(rows) > 2 else ()
+    factor = replace(from_logs(joined.spread), method=f"factor between sites: e to the {joined.spread.method}")
+    without = tuple(from_logs(one) for one in without_each(logs, errors)) if len(rows) > 2 else ()
     return SiteTable(
-        comparison=key, sites=tuple(rows), joined=joined, together=as_ratio(joined.mean), spread=factor,
-        prediction=as_ratio(joined.prediction), without=without,
+        comparison=key, sites=tuple(rows), joined=joined, together=from_logs(joined.mean), spread=factor,
+        prediction=from_logs(joined.prediction), without=without,
     )  # fmt: skip
-
-
-def as_ratio(log: Estimate) -> Estimate:
-    """Return an estimate of a logarithm as one of the ratio itself."""
-    value, low, high = (math.nan if math.isnan(end) else exponential(end) for end in (log.value, log.low, log.high))
-    return replace(log, value=value, low=low, high=high)
 
 
 def site_profiles(trials: pd.DataFrame, described: pd.DataFrame | None = None) -> tuple[pd.DataFrame, tuple[str, ...]]:
