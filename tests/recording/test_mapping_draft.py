@@ -128,3 +128,13 @@ def test_what_the_reader_refuses_becomes_a_question(tmp_path):
     assert "The recording could not be read yet" in text
     assert marks(text)[0] == ["rate_hz"]
     assert read(path, mapping=kept(tmp_path, re.sub(r"rate_hz = .*", f"rate_hz = {RATE_HZ}", text))).duration_s == 0.05
+
+
+def test_a_label_with_a_character_that_toml_forbids_is_read_back(tmp_path):
+    lab = make_lab(tmp_path)
+    sheet = tmp_path / "odd.csv"
+    sheet.write_text("Zeit [s],Art\n" + "".join(f"{onset_s:.4f},a\x7fb\n" for onset_s in lab.onsets_s))
+
+    mapping = read_mapping(kept(tmp_path, draft_mapping(lab.recording, sheet).replace('"?"', '"single"')))
+
+    assert [label.label for label in mapping.labels] == ["a\x7fb"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import dataclass
 
@@ -55,6 +56,11 @@ def guess_columns(sheet: Sheet, duration_s: float) -> list[ColumnGuess]:
         taken.add(guess.word)
         guesses.append(guess)
     return guesses
+
+
+def quote(text: str) -> str:
+    """Return a TOML string."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def column_numbers(sheet: Sheet, column: str) -> NDArray[np.float64] | None:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Sequence
 
 from decussa.model.errors import RecordingError
-from decussa.recording.draft_columns import ColumnGuess, column_numbers
+from decussa.recording.draft_columns import ColumnGuess, column_numbers, quote
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimulus_text import read_stimulus_text
 
@@ -41,7 +40,7 @@ def label_lines(sheet: Sheet, guesses: Sequence[ColumnGuess]) -> list[str]:
 
 
 def _section(text: str, count: int, intervals: list[float], currents: list[float]) -> list[str]:
-    lines = ["[[labels]]", f"label = {json.dumps(text, ensure_ascii=False)}  # {count} rows"]
+    lines = ["[[labels]]", f"label = {quote(text)}  # {count} rows"]
     told = sorted({value for value in intervals if math.isfinite(value)})
     empty = sum(math.isnan(value) for value in intervals)
     if told and not empty:
@@ -49,7 +48,7 @@ def _section(text: str, count: int, intervals: list[float], currents: list[float
         called = next((name for low, high, name in _CALLED if low <= told[0] and told[-1] <= high), "")
         lines.append(f'stim_type = "paired"  # every row has an interval: {between} ms')
         remark = f"  # pairs of this interval are usually called {called}" if called else ""
-        return [*lines, f"condition = {json.dumps(text, ensure_ascii=False)}{remark}", ""]
+        return [*lines, f"condition = {quote(text)}{remark}", ""]
     if told:
         lines.append(f'stim_type = "?"  # {len(intervals) - empty} rows have an interval, {empty} have none')
     elif any(math.isfinite(value) for value in currents):
@@ -58,7 +57,7 @@ def _section(text: str, count: int, intervals: list[float], currents: list[float
         lines.append('stim_type = "single"  # no row has an interval, though others do')
     else:
         lines += _from_text(text)
-    return [*lines, f"condition = {json.dumps(text, ensure_ascii=False)}", ""]
+    return [*lines, f"condition = {quote(text)}", ""]
 
 
 def _from_text(text: str) -> list[str]:

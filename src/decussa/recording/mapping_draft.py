@@ -6,7 +6,6 @@ these words; the rest was plain.
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Sequence
@@ -17,7 +16,7 @@ import numpy as np
 from decussa.model.errors import DecussaError, RecordingError
 from decussa.model.muscle import UNKNOWN
 from decussa.model.recording import Channel, Recording
-from decussa.recording.draft_columns import ColumnGuess, column_numbers, guess_columns
+from decussa.recording.draft_columns import ColumnGuess, column_numbers, guess_columns, quote
 from decussa.recording.draft_labels import label_lines
 from decussa.recording.from_artifacts import ArtifactPulses, find_artifact_pulses
 from decussa.recording.mapping import SheetStyle
@@ -247,11 +246,6 @@ def _fits(
     if near == off_s.size == pulses_s.size:
         return words, ""
     return "", f"only {words}; {pulses_s.size} pulses were found"
-
-
-def quote(text: str) -> str:
-    """Return a TOML string."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _one_line(text: str) -> str:
