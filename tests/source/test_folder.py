@@ -316,13 +316,13 @@ def test_giving_up_ends_the_wait(lab):
 
 def test_a_folder_that_is_not_there_is_said(tmp_path):
     with pytest.raises(UsageError, match="folder to watch is not there"):
-        FolderWatch(tmp_path / "none", (".edf",), lambda: 0.0)
+        FolderWatch(tmp_path / "none", (".edf",), lambda: 0.0, 0.5)
 
 
 def test_a_folder_that_goes_away_is_an_error_with_words(tmp_path):
     folder = tmp_path / "gone"
     folder.mkdir()
-    watch = FolderWatch(folder, (".edf",), lambda: 0.0)
+    watch = FolderWatch(folder, (".edf",), lambda: 0.0, 0.5)
     os.rmdir(folder)  # noqa: PTH106
 
     with pytest.raises(MachineError, match="cannot be looked at"):
@@ -333,7 +333,7 @@ def test_folders_hidden_files_and_other_endings_do_not_count(tmp_path):
     (tmp_path / "deeper.edf").mkdir()
     for name in (".hidden.edf", "~lock.edf", "notes.docx", "a.edf.tmp"):
         (tmp_path / name).write_bytes(b"x")
-    watch = FolderWatch(tmp_path, (".edf",), iter(range(100)).__next__)
+    watch = FolderWatch(tmp_path, (".edf",), iter(range(100)).__next__, 0.5)
     watch.look()
 
     assert watch.look() == []

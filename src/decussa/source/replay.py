@@ -6,16 +6,11 @@ from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import Self
 
-import numpy as np
-
 from decussa.model.dialogue import Ask, Deliver
 from decussa.model.recording import Channel, Recording
 from decussa.model.sweep import Sweep
 from decussa.source.contract import Delivered
-
-#: Kept around each stimulus of a recording that is played again.
-BEFORE_MS = 150.0
-AFTER_MS = 450.0
+from decussa.source.recorded import recorded_sweep
 
 
 class ReplaySource:
@@ -58,19 +53,11 @@ class ReplaySource:
 def replay_recording(recording: Recording) -> ReplaySource:
     """Play a recording again: its EMG channels, its stimuli in order."""
     channels = [recording.channels[index] for index in recording.emg_channels]
+    names = [channel.name for channel in channels]
 
     def sweep_of(number: int) -> Sweep | None:
         if number > len(recording.events):
             return None
-        event = recording.events[number - 1]
-        before = BEFORE_MS - event.stimulus.pulses[0].at_ms
-        cuts = [recording.signals.cut(index, [event], before, AFTER_MS) for index in recording.emg_channels]
-        return Sweep(
-            samples_uv=np.concatenate([cut.samples_uv for cut in cuts]),
-            rate_hz=cuts[0].rate_hz,
-            onset_sample=cuts[0].onset_sample,
-            channels=tuple(channel.name for channel in channels),
-            shift_ms=float(cuts[0].shift_ms[0]),
-        )
+        return recorded_sweep(recording, number - 1, recording.emg_channels, names)
 
     return ReplaySource(channels, sweep_of)

@@ -8,22 +8,16 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-import numpy as np
-
 from decussa.model.errors import RecordingError
 from decussa.model.recording import Channel, Recording, StimulusEvent
 from decussa.model.sweep import Sweep
-
-#: Kept around each stimulus.
-BEFORE_MS, AFTER_MS = 150.0, 450.0
+from decussa.source.recorded import recorded_sweep
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FoundSweep:
-    """One sweep of one file: its place within it, what the file says, and when the pulse was by the recorder's clock (NaN)."""
+    """One sweep of a file: what the file says, and when the pulse was by the recorder's clock (NaN: not known)."""
 
-    file: str
-    place: int
     event: StimulusEvent
     sweep: Sweep
     pulse_at: float = math.nan
@@ -44,28 +38,15 @@ def read_sweeps(
         replace(channel, rate_hz=held.rate_hz, low_uv=held.low_uv, high_uv=held.high_uv)
         for channel, held in zip(channels, (recording.channels[row] for row in rows), strict=True)
     )
-    names = tuple(channel.name for channel in channels)
-    return described, [_cut(recording, path.name, place, rows, names) for place in range(len(recording.events))]
-
-
-def _cut(recording: Recording, file: str, place: int, rows: Sequence[int], names: tuple[str, ...]) -> FoundSweep:
-    event = recording.events[place]
-    before = BEFORE_MS - event.stimulus.pulses[0].at_ms
-    cuts = [recording.signals.cut(row, [event], before, AFTER_MS) for row in rows]
-    if len({(cut.rate_hz, cut.samples_uv.shape) for cut in cuts}) > 1:
-        raise RecordingError(
-            "channels have different rates", where=file, expected="one rate for all muscles", do="record them alike"
+    names = [channel.name for channel in channels]
+    return described, [
+        FoundSweep(
+            event=event,
+            sweep=recorded_sweep(recording, place, rows, names),
+            pulse_at=_pulse_time(recording.start, event.onset_s),
         )
-    sweep = Sweep(
-        samples_uv=np.concatenate([cut.samples_uv for cut in cuts]),
-        rate_hz=cuts[0].rate_hz,
-        onset_sample=cuts[0].onset_sample,
-        channels=names,
-        shift_ms=float(cuts[0].shift_ms[0]),
-    )
-    return FoundSweep(
-        file=file, place=place + 1, event=event, sweep=sweep, pulse_at=pulse_time(recording.start, event.onset_s)
-    )
+        for place, event in enumerate(recording.events)
+    ]
 
 
 def _row(recording: Recording, wanted: Channel, path: Path) -> int:
@@ -85,7 +66,7 @@ def _row(recording: Recording, wanted: Channel, path: Path) -> int:
     return rows[0]
 
 
-def pulse_time(start: str, onset_s: float) -> float:
+def _pulse_time(start: str, onset_s: float) -> float:
     """Return when a pulse was, in seconds of the recorder's clock; NaN where the file has no start that can be read."""
     try:
         return datetime.fromisoformat(start).timestamp() + onset_s

@@ -28,7 +28,10 @@ from decussa.source.folder.watch import FolderWatch
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FolderSettings:
-    """How a folder is watched: how long for the file of one stimulus, how often, and how long a file must stand still."""
+    """How a folder is watched: how long for the file of one stimulus, how often, and how long a file must stand still.
+
+    A file that did not change for half a second is taken as written (common practice, no source).
+    """
 
     patience_s: float = 60.0
     look_s: float = 0.2

@@ -8,8 +8,6 @@ from pathlib import Path
 
 from decussa.model.errors import MachineError, UsageError
 
-#: A file that did not change for so long is taken as written (common practice, no source).
-SETTLE_S = 0.5
 #: Beginnings and endings of what programs keep beside a file while they write it.
 _UNFINISHED_STARTS, _UNFINISHED_ENDS = (".", "~"), (".tmp", ".part", ".partial", "~")
 
@@ -43,9 +41,7 @@ class FolderWatch:
         If there is no such folder.
     """
 
-    def __init__(
-        self, folder: Path, endings: Collection[str], seconds: Callable[[], float], settle_s: float = SETTLE_S
-    ) -> None:
+    def __init__(self, folder: Path, endings: Collection[str], seconds: Callable[[], float], settle_s: float) -> None:
         if not folder.is_dir():
             raise UsageError(
                 "folder to watch is not there",
@@ -73,9 +69,9 @@ class FolderWatch:
                 self._last[path] = (state, now)
         self._last = {path: known for path, known in self._last.items() if path in states}
         ready = [path for path in self._waiting() if now - self._last[path][1] >= self._settle_s]
-        return sorted((path for path in ready if self._last[path][0].size), key=self.written_ns)
+        return sorted((path for path in ready if self._last[path][0].size), key=self._written_ns)
 
-    def written_ns(self, path: Path) -> tuple[int, str]:
+    def _written_ns(self, path: Path) -> tuple[int, str]:
         """Return when a file was last written, by the clock of its disk, and its name: an order."""
         return (self._last[path][0].changed_ns, path.name)
 
