@@ -138,3 +138,14 @@ def test_a_label_with_a_character_that_toml_forbids_is_read_back(tmp_path):
     mapping = read_mapping(kept(tmp_path, draft_mapping(lab.recording, sheet).replace('"?"', '"single"')))
 
     assert [label.label for label in mapping.labels] == ["a\x7fb"]
+
+
+def test_bars_part_cells_in_which_commas_stand(tmp_path):
+    lab = make_lab(tmp_path)
+    sheet = tmp_path / "bars.txt"
+    sheet.write_text("Zeit [s]|Art\n" + "".join(f"{onset_s:.4f}|a\n".replace(".", ",") for onset_s in lab.onsets_s))
+
+    text = draft_mapping(lab.recording, sheet)
+
+    assert 'delimiter = "|"' in text
+    assert 'onset = "Zeit [s]"' in text

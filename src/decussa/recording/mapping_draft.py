@@ -161,16 +161,13 @@ def _read_raw(path: Path) -> tuple[Sheet, list[str]]:
         encoding = "utf-16" if path.read_bytes()[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8"
         remark = ""
     except RecordingError:
-        encoding = "cp1252"
-        text = read_text(path, encoding) if _decodes(path, encoding) else read_text(path)
-        encoding = encoding if _decodes(path, encoding) else "latin-1"
+        encoding = "cp1252" if _decodes(path, "cp1252") else "latin-1"
+        text = read_text(path, encoding)
         words = list(dict.fromkeys(re.findall(r"\w*[^\x00-\x7f]\w*", text)))[:4]
         remark = f"  # doubt: not UTF-8; this way it reads {', '.join(words)}"
-    sheet = read_sheet(path, SheetStyle(encoding=encoding))
-    first = next(line for line in text.splitlines() if line.strip() and not line.startswith("#"))
+    first = next((line for line in text.splitlines() if line.strip() and not line.startswith("#")), "")
     delimiter = next((mark for mark in ("\t", ";", "|") if mark in first), ",")
-    if delimiter == "|":
-        sheet = read_sheet(path, SheetStyle(encoding=encoding, delimiter="|"))
+    sheet = read_sheet(path, SheetStyle(encoding=encoding, delimiter=delimiter))
     lines += [f'encoding = "{encoding}"{remark}', f"delimiter = {quote(delimiter)}"]
     return sheet, [*lines, _decimal_line(sheet), ""]
 
