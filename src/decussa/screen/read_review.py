@@ -188,7 +188,7 @@ class BeginPage:
             f'<form data-act="begin"><label for="code">{text(phrase("Your code"))}</label>'
             f'<input id="code" name="rater" maxlength="20" required autocomplete="off" data-focus '
             f'aria-describedby="codehelp" value="{text(self.rater)}">'
-            f'<p class="fine" id="codehelp">{text(phrase("Such as R-2; not a name."))}</p>'
+            f'<p class="under" id="codehelp">{text(phrase("Such as R-2; not a name."))}</p>'
             f'<label for="pin">{text(phrase("Your PIN, where you have one"))}</label>'
             f'<input id="pin" name="pin" type="password" maxlength="64" autocomplete="off">'
             f'<label class="pick"><input type="checkbox" name="blind" value="yes">{text(blind)}</label>'
