@@ -9,12 +9,12 @@ import math
 from dataclasses import dataclass
 
 from decussa.model.trial import Verdict
+from decussa.quality.verdict import Limits
 
-#: The lag of an artifact behind its trigger may differ by this from the usual one, which is known after so many pulses.
-LAG_MS = 1.0
+#: The usual lag of an artifact behind its trigger is known after so many pulses.
 FEWEST_LAGS = 5
-#: An interval is right within this, or one sample where that is more.
-ISI_MS = 0.2
+#: Lags and intervals are held against what trials of recordings are held against.
+_LIMITS = Limits()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +70,7 @@ def _number(seen: SeenPulses) -> Verdict | None:
 def _interval(seen: SeenPulses) -> Verdict | None:
     if seen.asked != seen.seen or math.isnan(seen.isi_ms) or math.isnan(seen.apart_ms):
         return None
-    if abs(seen.apart_ms - seen.isi_ms) <= max(ISI_MS, seen.sample_ms) + 1e-9:
+    if abs(seen.apart_ms - seen.isi_ms) <= max(_LIMITS.isi_tolerance_ms, seen.sample_ms) + 1e-9:
         return None
     reason = f"interval {seen.apart_ms:.2f} ms, {seen.isi_ms:g} ms asked for: set it anew on the stimulator"
     return Verdict("reject", "interval", reason)
@@ -90,7 +90,7 @@ def _flat(seen: SeenPulses) -> Verdict | None:
 
 
 def _lag(seen: SeenPulses) -> Verdict | None:
-    if seen.lags < FEWEST_LAGS or not abs(seen.lag_ms - seen.usual_lag_ms) > LAG_MS:
+    if seen.lags < FEWEST_LAGS or not abs(seen.lag_ms - seen.usual_lag_ms) > _LIMITS.lag_tolerance_ms:
         return None
     reason = (
         f"artifact {seen.lag_ms:.1f} ms after the trigger, usually {seen.usual_lag_ms:.1f} ms (median of {seen.lags})"

@@ -13,11 +13,12 @@ from decussa.model.dialogue import Deliver
 from decussa.model.recording import StimulusEvent
 from decussa.model.stimulus import Stimulus
 from decussa.model.sweep import Sweep
+from decussa.quality.verdict import Limits
 
 #: Intensities that differ by less are the same: half of what a stimulator can be set by (common practice, no source).
 _SAME_MSO, _SAME_MA = 0.5, 0.05
-#: An interval may be off by this much, in ms, or by one sample where that is more.
-_SAME_ISI_MS = 0.2
+#: An interval may be off by as much as that of a trial, in ms, or by one sample where that is more.
+_SAME_ISI_MS = Limits().isi_tolerance_ms
 #: Baselines that correlate so much on every channel are one recording, saved twice: noise never repeats itself.
 _SAME_BASELINE, _SAME_SIZE = 0.995, 0.02
 _BASELINE_MS = (-100.0, -5.0)
