@@ -7,8 +7,9 @@ surface EMG with a gain that makes the converter's range some millivolt.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from decussa.quality.finding import CheckState, Finding
 from decussa.quality.mains import Mains, fit_mains
 from decussa.quality.stretches import median_with_interval, stretch_medians, stretch_rms
+from decussa.quality.verdict import Limits
 
 Array = NDArray[np.float64]
 
@@ -58,7 +60,7 @@ class CheckLimits:
         Correlation from which two channels carry the same signal (common practice, no source).
     """
 
-    rest_uv: float = 10.0
+    rest_uv: float = Limits().rest_doubtful_uv
     careful_uv: float = 8.0
     loud_share: float = 0.05
     quiet_uv: float = 0.3
@@ -93,28 +95,28 @@ def check_rest(samples_uv: Array, rate_hz: float, leads: Sequence[Lead]) -> tupl
         The channels in order.
     """
     findings: list[Finding] = []
-    mains: dict[str, Mains] = {}
+    own: list[tuple[Lead, Array]] = []
     for trace, lead in zip(np.asarray(samples_uv, dtype=np.float64), leads, strict=True):
-        contact = _contact(trace, rate_hz, lead)
+        levels = stretch_rms(trace, rate_hz)
+        contact = _contact(trace, levels, rate_hz, lead)
         findings.append(contact)
         if contact.state in ("bad", "unknown"):
             continue
         whole = _longest_finite(trace)
-        mains[lead.name] = fit_mains(whole, rate_hz)
-        findings += (_range(trace, lead), _offset(stretch_medians(trace, rate_hz), lead), _noise(trace, rate_hz, lead))
-        findings.append(_mains(mains[lead.name], whole, rate_hz, lead))
-    findings += _alike(samples_uv, mains, leads)
-    return tuple(findings)
+        mains = fit_mains(whole, rate_hz)
+        own.append((lead, whole - whole.mean() - mains.wave_uv))
+        findings += (_range(trace, lead), _offset(stretch_medians(trace, rate_hz), lead), _noise(levels, lead))
+        findings.append(_mains(mains, whole.size / rate_hz, lead))
+    return (*findings, *_alike(own))
 
 
-def _contact(trace: Array, rate_hz: float, lead: Lead) -> Finding:
+def _contact(trace: Array, levels: Array, rate_hz: float, lead: Lead) -> Finding:
     finite = trace[np.isfinite(trace)]
     seconds = finite.size / rate_hz
     if seconds < 1:
         said = f"{seconds:.1f} s of signal came; a second at least is needed."
         return Finding(check=CONTACT, channel=lead.name, state="unknown", words=said, do="Look again in a moment.")
     still = float(np.mean(np.diff(finite) == 0))
-    levels = stretch_rms(trace, rate_hz)
     value, low, high = median_with_interval(levels)
     base = _numbers(CONTACT, lead, (value, low, high), "µV RMS", _BY_STRETCH, levels.size)
     if still > 0.9 or value == 0:
@@ -150,9 +152,8 @@ def _held_extremes(finite: Array) -> float:
     """Return the share of samples in runs of 5 or more that stay at the greatest or least value of all."""
     held = 0
     for extreme in {float(finite.max()), float(finite.min())}:
-        padded = np.concatenate(([False], finite == extreme, [False]))
-        edges = np.flatnonzero(np.diff(padded.astype(np.int8)))
-        runs = edges[1::2] - edges[::2]
+        starts, stops = _runs(finite == extreme)
+        runs = stops - starts
         held += int(runs[runs >= 5].sum())
     return held / finite.size
 
@@ -176,8 +177,8 @@ def _offset(medians: Array, lead: Lead) -> Finding:
     return base.says(state, said, do)
 
 
-def _noise(trace: Array, rate_hz: float, lead: Lead) -> Finding:
-    levels, limits = stretch_rms(trace, rate_hz), lead.limits
+def _noise(levels: Array, lead: Lead) -> Finding:
+    limits = lead.limits
     value, low, high = median_with_interval(levels)
     loud = float(np.mean(levels > limits.rest_uv)) if levels.size else math.nan
     base = _numbers(NOISE, lead, (value, low, high), "µV RMS", _BY_STRETCH, levels.size)
@@ -194,11 +195,11 @@ def _noise(trace: Array, rate_hz: float, lead: Lead) -> Finding:
     return base.says("good", f"{said}.")
 
 
-def _mains(mains: Mains, whole: Array, rate_hz: float, lead: Lead) -> Finding:
+def _mains(mains: Mains, seconds: float, lead: Lead) -> Finding:
     limits = lead.limits
     base = _numbers(MAINS, lead, (mains.rms_uv, mains.low_uv, mains.high_uv), "µV RMS", _BY_FIT, mains.pieces)
     if math.isnan(mains.rms_uv):
-        said = f"{whole.size / rate_hz:.1f} s in one piece are too short to tell."
+        said = f"{seconds:.1f} s in one piece are too short to tell."
         return base.says("unknown", said, "Look again in a moment.")
     said = f"{mains.rms_uv:.1f} µV RMS at {mains.hz:.1f} Hz and its multiples, {100 * mains.share:.0f} % of the power."
     if mains.rms_uv < limits.mains_uv:
@@ -210,32 +211,24 @@ def _mains(mains: Mains, whole: Array, rate_hz: float, lead: Lead) -> Finding:
     return base.says("bad" if mains.rms_uv >= limits.mains_bad_uv else "doubtful", said, do)
 
 
-def _alike(samples_uv: Array, mains: Mapping[str, Mains], leads: Sequence[Lead]) -> list[Finding]:
+def _alike(own: Sequence[tuple[Lead, Array]]) -> list[Finding]:
     """Return pairs of channels that carry the same signal once the mains, which they may share, are taken off."""
-    kept = {}
-    for trace, lead in zip(np.asarray(samples_uv, dtype=np.float64), leads, strict=True):
-        if lead.name in mains:
-            whole = _longest_finite(trace)
-            kept[lead.name] = whole - whole.mean() - mains[lead.name].wave_uv
     findings = []
-    names = list(kept)
-    for place, first in enumerate(names):
-        for second in names[place + 1 :]:
-            r = _correlation(kept[first], kept[second])
-            limits = next(lead.limits for lead in leads if lead.name == first)
-            if abs(r) >= limits.alike:
-                findings.append(
-                    Finding(
-                        check=ALIKE,
-                        channel=first,
-                        state="bad",
-                        words=f"carries the same signal as {second} (correlation {r:.3f}).",
-                        do="Look for a plug in the wrong socket, gel that joins two pairs, or a channel chosen twice.",
-                        value=r,
-                        method="correlation after the mains are taken off",
-                        n=int(min(kept[first].size, kept[second].size)),
-                    )
+    for (first, signal), (second, other) in combinations(own, 2):
+        r = _correlation(signal, other)
+        if abs(r) >= first.limits.alike:
+            findings.append(
+                Finding(
+                    check=ALIKE,
+                    channel=first.name,
+                    state="bad",
+                    words=f"carries the same signal as {second.name} (correlation {r:.3f}).",
+                    do="Look for a plug in the wrong socket, gel that joins two pairs, or a channel chosen twice.",
+                    value=r,
+                    method="correlation after the mains are taken off",
+                    n=int(min(signal.size, other.size)),
                 )
+            )
     return findings
 
 
@@ -247,13 +240,17 @@ def _correlation(first: Array, second: Array) -> float:
 
 def _longest_finite(trace: Array) -> Array:
     """Return the longest stretch without a lost sample."""
-    padded = np.concatenate(([False], np.isfinite(trace), [False]))
-    edges = np.flatnonzero(np.diff(padded.astype(np.int8)))
-    if edges.size == 0:
+    starts, stops = _runs(np.isfinite(trace))
+    if starts.size == 0:
         return trace[:0]
-    starts, stops = edges[::2], edges[1::2]
     at = int(np.argmax(stops - starts))
     return trace[starts[at] : stops[at]]
+
+
+def _runs(holds: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return where stretches of true begin, and where they are over."""
+    edges = np.flatnonzero(np.diff(holds, prepend=False, append=False))
+    return edges[::2], edges[1::2]
 
 
 def _numbers(check: str, lead: Lead, spread: tuple[float, float, float], unit: str, method: str, count: int) -> Finding:
