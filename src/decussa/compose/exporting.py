@@ -9,8 +9,9 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from decussa.compose.reviewed_trials import FIRST
-from decussa.compose.shared_sessions import SharedSession, participant_row, runs_of, share_session, tables_of
+from decussa.compose.shared_sessions import SharedSession, participant_row, share_session, tables_of
 from decussa.compose.sharing_labels import share_labels, shift_days
+from decussa.compose.sharing_runs import events_of, runs_of
 from decussa.compose.sharing_words import draft_sentence, methods_words, readme_of
 from decussa.compose.study_reports import is_study
 from decussa.model.errors import DecussaError, RecordingError, UsageError
@@ -155,7 +156,8 @@ def _bids(sessions: list[SharedSession], title: str, sharing: Sharing, say: Say,
         )
         if sharing.draft_stimulation:
             for one in recorded:
-                write_stimulation(root, one.label, one.session, one.protocol.coil, [run.events for run in runs_of(one)])
+                events = [events_of(one, piece) for piece in one.pieces]
+                write_stimulation(root, one.label, one.session, one.protocol.coil, events)
 
     people: dict[str, list[SharedSession]] = {}
     for one in recorded:

@@ -1,11 +1,10 @@
-"""A stored session as it is shared: its sweeps as recordings with events, its tables under the names of these recordings."""
+"""A stored session as it is shared: its sweeps, and its tables under the names of the recordings that hold them."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -14,19 +13,14 @@ import pandas as pd
 from decussa.compose.reviewed_trials import choose_layer
 from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.sharing_labels import rater_labels
-from decussa.compose.stored import Given, given_stimuli, operator_verdicts, search_steps
+from decussa.compose.stored import Given, given_stimuli
 from decussa.compose.study_reports import session_tables
-from decussa.model.muscle import muscle_and_side
-from decussa.model.recording import Channel, StimulusEvent, Windows
 from decussa.model.sweep import Sweep
-from decussa.model.trial import Verdict
 from decussa.protocol.schema import Protocol
-from decussa.recording.bids_run import Electrodes, RunToWrite
 from decussa.session.clock import from_text
-from decussa.session.measuring import window_of
 from decussa.store.chain import Entry
 from decussa.store.journal import open_journal
-from decussa.store.preparing import ElectrodesOn, PersonDescribed
+from decussa.store.preparing import PersonDescribed
 from decussa.store.records import Started
 from decussa.store.study import open_study
 
@@ -152,120 +146,6 @@ def _without_names(summary: pd.DataFrame, raters: Mapping[str, str]) -> pd.DataF
         if code != label:
             summary = summary.assign(review=summary["review"].str.replace(code, label, regex=False))
     return summary
-
-
-def runs_of(shared: SharedSession) -> list[RunToWrite]:
-    """Return a session's recordings: its sweeps one after the other, each a stretch of its own."""
-    return [_run(shared, number, piece) for number, piece in enumerate(shared.pieces)]
-
-
-def _run(shared: SharedSession, number: int, piece: Piece) -> RunToWrite:
-    rate_hz = piece.sweeps[0].rate_hz
-    samples_uv = np.concatenate([sweep.samples_uv for sweep in piece.sweeps], axis=1)
-    # A file holds whole records: what is missing to a full second is filled with zeros, outside of every stretch.
-    missing = -samples_uv.shape[1] % max(1, math.floor(rate_hz))
-    samples_uv = np.pad(samples_uv, ((0, 0), (0, missing)))
-    said = _electrodes(shared)
-    virtual = "Rehearsal on a virtual participant: no person was stimulated. " if shared.rehearsal else ""
-    return RunToWrite(
-        participant=shared.label,
-        session=shared.session,
-        task=TASK,
-        run=str(number + 1) if len(shared.pieces) > 1 else "",
-        samples_uv=samples_uv,
-        rate_hz=rate_hz,
-        channels=_channels(shared, piece, samples_uv),
-        events=_events(shared, piece),
-        start=shared.start.astimezone(UTC),
-        task_description=f"{virtual}{shared.protocol.study.name}. {_coil(shared.protocol)}",
-        instructions="Relax, or hold the contraction that the column contraction_pct names, as the operator says",
-        placement="; ".join(f"{label}: {one.placement}" for label, one in said.items()) or "not stated",
-        reference="bipolar, as described for each channel",
-        power_line_hz=math.nan,
-        electrodes=said,
-        has_gaps=True,
-        skin=_skin(shared.entries),
-    )
-
-
-def _channels(shared: SharedSession, piece: Piece, samples_uv: np.ndarray) -> tuple[Channel, ...]:
-    channels = []
-    for row, label in enumerate(piece.sweeps[0].channels):
-        muscle, side = muscle_and_side(label)
-        bare = Channel(name=label, kind="emg", rate_hz=piece.sweeps[0].rate_hz, muscle=muscle, side=side)
-        windows = Windows(window_of(bare, shared.protocol, nerve=False), window_of(bare, shared.protocol, nerve=True))
-        rails = _rails(piece, label, samples_uv[row])
-        channels.append(replace(bare, windows=windows, low_uv=rails[0], high_uv=rails[1]))
-    return tuple(channels)
-
-
-def _rails(piece: Piece, label: str, samples_uv: np.ndarray) -> tuple[float, float]:
-    """Return the ends of the converter's range where sweeps were seen to reach them; infinite where none did."""
-    clipped = any(given.trial.value(label, "clipped_samples") > 0 for given in piece.given)
-    rail = float(np.abs(samples_uv).max())
-    prints = float(f"{rail:.7g}") == rail
-    return (-rail, rail) if clipped and prints else (-math.inf, math.inf)
-
-
-def _events(shared: SharedSession, piece: Piece) -> tuple[StimulusEvent, ...]:
-    said = operator_verdicts(shared.entries)
-    searches = search_steps(shared.protocol)
-    recording = f"{shared.stem(shared.pieces.index(piece))}_emg.bdf"
-    own = shared.trials[shared.trials["recording"] == recording]
-    stop_within = dict(zip(own["sweep"], own["stop_within"].astype(float), strict=True))
-    events, at = [], 0
-    for number, (given, sweep) in enumerate(zip(piece.given, piece.sweeps, strict=True), start=1):
-        request, end = given.request, at + sweep.samples_uv.shape[1]
-        planned = next((muscle for muscle in shared.protocol.muscles if muscle.label == request.muscle), None)
-        verdict: Verdict = said.get(given.entry.number, given.trial.verdict)
-        events.append(
-            StimulusEvent(
-                sweep=number,
-                onset_s=(at + sweep.onset_sample) / sweep.rate_hz + sweep.shift_ms / 1e3,
-                stimulus=request.stimulus,
-                pulse_from="events",
-                condition=request.step if request.step in searches else request.condition,
-                block=request.block,
-                contraction_pct=request.contraction_pct,
-                stim_side=planned.stim_side if planned is not None else "",
-                target=request.muscle,
-                session_s=given.onset_s,
-                stop_within=stop_within[number],
-                segment_s=(at / sweep.rate_hz, end / sweep.rate_hz),
-                verdict=verdict,
-            )
-        )
-        at = end
-    return tuple(events)
-
-
-def _electrodes(shared: SharedSession) -> dict[str, Electrodes]:
-    """Return by muscle where the electrodes are: as they were put on, else as the protocol wants them."""
-    found = {muscle.label: Electrodes(placement=muscle.electrodes) for muscle in shared.protocol.muscles}
-    for entry in shared.entries:
-        if isinstance(entry.body, ElectrodesOn):
-            on = entry.body
-            found[on.muscle] = Electrodes(
-                placement=on.placement, distance_mm=on.distance_mm, impedance_kohm=on.impedance_kohm
-            )
-    return found
-
-
-def _skin(entries: Sequence[Entry]) -> str:
-    said = dict.fromkeys(entry.body.skin for entry in entries if isinstance(entry.body, ElectrodesOn))
-    return "; ".join(text for text in said if text) or "n/a"
-
-
-def _coil(protocol: Protocol) -> str:
-    coil = protocol.coil
-    told = {
-        "coil": ", ".join(part for part in (coil.type, coil.size) if part),
-        "pulse": coil.pulse_shape,
-        "orientation": coil.orientation,
-        "current in the coil": coil.coil_current,
-        "current in the brain": coil.brain_current,
-    }
-    return "; ".join(f"{name}: {text}" for name, text in told.items() if text).capitalize() + "."
 
 
 def participant_row(label: str, sessions: Sequence[SharedSession]) -> dict[str, str | float]:

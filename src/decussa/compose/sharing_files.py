@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from decussa.compose.shared_sessions import SharedSession, runs_of, tables_of
+from decussa.compose.shared_sessions import SharedSession, tables_of
+from decussa.compose.sharing_runs import events_of, placement_words, task_words
 from decussa.model.errors import RecordingError
 from decussa.model.table import SUMMARY_COLUMNS, TRIAL_COLUMNS
 from decussa.recording import hdf5_write, nwb_write
@@ -85,8 +86,8 @@ def _sweeps(session: SharedSession) -> list[SweepsToWrite]:
             session=session.session,
             start=session.start.isoformat(timespec="milliseconds"),
             sweeps=piece.sweeps,
-            events=run.events,
-            facts={"task": run.task_description, "electrodes": run.placement},
+            events=events_of(session, piece),
+            facts={"task": task_words(session), "electrodes": placement_words(session)},
         )
-        for number, (piece, run) in enumerate(zip(session.pieces, runs_of(session), strict=True))
+        for number, piece in enumerate(session.pieces)
     ]
