@@ -6,14 +6,12 @@ the tables stand at the root of the derivative, described column by column, and 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
-from decussa.model.table import SUMMARY_COLUMNS, TRIAL_COLUMNS, Column
-from decussa.recording.bids_files import write_json
+from decussa.model.table import SUMMARY_COLUMNS, TRIAL_COLUMNS
+from decussa.recording.bids_files import describe_columns, write_json
 from decussa.recording.tables import write_table
 
 #: Where the derivative lies in the data set.
@@ -48,11 +46,3 @@ def write_derivative(
     (folder / "README.md").write_text(f"# Measured responses\n\n{methods.rstrip()}\n", encoding="utf-8")
     (folder / ".bidsignore").write_text("trials.*\nsummary.*\n", encoding="utf-8")
     return folder
-
-
-def describe_columns(columns: Sequence[Column]) -> Mapping[str, Any]:
-    """Return what a sidecar says of each column."""
-    return {
-        column.name: {"Description": column.meaning} | ({"Units": column.unit} if column.unit else {})
-        for column in columns
-    }

@@ -8,6 +8,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from decussa.model.table import Column
+
 
 def to_cell(value: str | float) -> str:
     """Return the text of a cell; n/a where nothing is said."""
@@ -19,6 +21,14 @@ def to_cell(value: str | float) -> str:
 def plain(value: float) -> float | int:
     """Return whole numbers without a decimal point."""
     return int(value) if float(value).is_integer() else float(value)
+
+
+def describe_columns(columns: Sequence[Column]) -> dict[str, Any]:
+    """Return what a sidecar says of each column."""
+    return {
+        column.name: {"Description": column.meaning} | ({"Units": column.unit} if column.unit else {})
+        for column in columns
+    }
 
 
 def write_lines(path: Path, lines: Sequence[str]) -> None:

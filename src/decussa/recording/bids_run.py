@@ -18,7 +18,7 @@ from decussa.model.recording import Channel, StimulusEvent
 from decussa.model.sweep import SamplesUv
 from decussa.model.table import Column
 from decussa.recording.bdf_write import write_bdf
-from decussa.recording.bids_files import plain, to_cell, write_json, write_lines
+from decussa.recording.bids_files import describe_columns, plain, to_cell, write_json, write_lines
 from decussa.recording.channel_windows import WINDOW_COLUMNS
 from decussa.recording.events import EVENT_COLUMNS, SESSION_COLUMNS, STIM_TYPE_LEVELS, event_value
 from decussa.recording.stimulus_text import describe_stimulus
@@ -131,7 +131,7 @@ def write_run(folder: Path, run: RunToWrite) -> Path:
     write_json(folder / f"{run.stem}_emg.json", _sidecar(run))
     write_lines(folder / f"{run.stem}_channels.tsv", _channel_lines(run))
     if described := [*_window_columns(run), *_impedance_columns(run)]:
-        write_json(folder / f"{run.stem}_channels.json", {column.name: _describe(column) for column in described})
+        write_json(folder / f"{run.stem}_channels.json", describe_columns(described))
     write_lines(folder / f"{run.stem}_events.tsv", _event_lines(run))
     write_json(folder / f"{run.stem}_events.json", _event_sidecar(run))
     return path
@@ -244,12 +244,8 @@ def _event_cell(event: StimulusEvent, name: str) -> str:
     return to_cell(value)
 
 
-def _describe(column: Column) -> dict[str, Any]:
-    return {"Description": column.meaning} | ({"Units": column.unit} if column.unit else {})
-
-
 def _event_sidecar(run: RunToWrite) -> dict[str, Any]:
-    described: dict[str, Any] = {column.name: _describe(column) for column in _event_columns(run)}
+    described = describe_columns(_event_columns(run))
     described["stim_type"]["Levels"] = STIM_TYPE_LEVELS
     if run.conditions:
         described["condition"]["Levels"] = dict(run.conditions)
