@@ -24,7 +24,7 @@ from decussa.recording.array_stack import stack_numbered
 from decussa.recording.array_times import Times, find_onset_s, find_times
 from decussa.recording.array_words import AXES, AXES_NAMES, SWEEP_WORDS
 from decussa.recording.channel_kind import kinds_of_labels, make_channel, uv_per_unit
-from decussa.recording.events import check_onsets, read_stimulus, untold_type
+from decussa.recording.events import TYPES_UNTOLD, check_onsets, read_stimulus, untold_type
 from decussa.recording.mapping import Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
@@ -166,15 +166,10 @@ def _cut(file: ArrayFile, layout: _Layout, mapping: Mapping) -> Recording:
     channels, lines, kinds = _channels(file, layout, mapping, ())
     check_lines(file.path, channels, lines)
     keys = find_keys(file, mapping, layout.signal.lead)
-    meant = [row for row in range(count) if "stim_type" not in rows.columns or rows.cell(row, "stim_type")]
     named = trial_of_name(file.path) if count == 1 else None
     owner, first_sweep = named or (file.path.stem, 1)
-    stimuli = tuple(_stimulus(rows, row, row + first_sweep, float(at_s[row])) for row in meant)
-    untold = (
-        ()
-        if "stim_type" in rows.columns
-        else ("no stim_type is given: taken from the interval and the current, else single",)
-    )
+    stimuli = tuple(_stimulus(rows, row, row + first_sweep, float(at_s[row])) for row in _meant(rows, count))
+    untold = () if "stim_type" in rows.columns else (TYPES_UNTOLD,)
     return Recording(
         name=file.path.name,
         path=str(file.path),
@@ -257,9 +252,14 @@ def stimuli_of_rows(rows: Sheet, onsets_s: Numbers, duration_s: float) -> tuple[
     RecordingError
         If an onset repeats, runs backwards or lies outside, or a row cannot be meant as it stands.
     """
-    meant = [row for row in range(onsets_s.size) if "stim_type" not in rows.columns or rows.cell(row, "stim_type")]
+    meant = _meant(rows, onsets_s.size)
     check_onsets([float(onsets_s[row]) for row in meant], [rows.place(row) for row in meant], duration_s)
     return tuple(_stimulus(rows, row, sweep, float(onsets_s[row])) for sweep, row in enumerate(meant, start=1))
+
+
+def _meant(rows: Sheet, count: int) -> list[int]:
+    """Return the rows that are stimuli: where there is ``stim_type``, those that have it."""
+    return [row for row in range(count) if "stim_type" not in rows.columns or rows.cell(row, "stim_type")]
 
 
 def _stimulus(rows: Sheet, row: int, sweep: int, onset_s: float) -> StimulusEvent:

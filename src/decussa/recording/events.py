@@ -53,6 +53,10 @@ STIM_TYPE_LEVELS = {
 }
 
 
+#: What readers note where nobody names the types of the stimuli.
+TYPES_UNTOLD = "no stim_type is given: taken from the interval and the current, else single"
+
+
 def event_value(event: StimulusEvent, name: str) -> str | float:
     """Return what an event says in a column of ``EVENT_COLUMNS`` or ``SESSION_COLUMNS``; empty or NaN where nothing."""
     if name == "onset":

@@ -9,10 +9,10 @@ from decimal import Decimal
 
 from decussa.model.errors import RecordingError
 from decussa.recording.cell_number import looks_like_day
+from decussa.recording.events import TYPES_UNTOLD
 from decussa.recording.mapping import LabelMapping, Mapping
 from decussa.recording.sheet import Sheet
 
-_TEXTS = ("stim_type", "condition")
 _NUMBERS = ("intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma", "contraction_pct")
 #: Numbers that make a row a stimulus where no word does, and what it is then.
 _TELLING = (("isi_ms", "paired"), ("current_ma", "nerve"), ("intensity_mso", "single"))
@@ -39,7 +39,7 @@ def in_our_words(sheet: Sheet, mapping: Mapping) -> tuple[Sheet, tuple[str, ...]
     filled = [_fill(named, row, label, told=told) for row, label in enumerate(labels)]
     columns = tuple(dict.fromkeys((*named.columns, *(name for cells in filled for name in cells))))
     rows = tuple(tuple(cells.get(name, named.cell(row, name)) for name in columns) for row, cells in enumerate(filled))
-    notes = () if told else ("no stim_type is given: taken from the interval and the current, else single",)
+    notes = () if told else (TYPES_UNTOLD,)
     return replace(named, columns=columns, rows=rows), notes
 
 

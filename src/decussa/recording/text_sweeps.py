@@ -15,7 +15,7 @@ from decussa.model.errors import RecordingError
 from decussa.model.recording import Recording, StimulusEvent
 from decussa.model.units import microvolt_factor
 from decussa.recording.channel_kind import make_channel
-from decussa.recording.events import read_stimulus, untold_type
+from decussa.recording.events import TYPES_UNTOLD, read_stimulus, untold_type
 from decussa.recording.held_signals import HeldSweeps
 from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.sheet import Sheet
@@ -175,9 +175,8 @@ def _recording(path: Path, cut: _Cut, mapping: Mapping) -> Recording:
         session=mapping.session or _one(cut.told, "session"),
         task=_one(cut.told, "task"),
         run=_one(cut.told, "run"),
-        notes=(*(("no stim_type is given: taken from the interval and the current, else single",) if untold else ()),
-               *mapping.notes),
-    )  # fmt: skip
+        notes=(*((TYPES_UNTOLD,) if untold else ()), *mapping.notes),
+    )
 
 
 def _one(told: Sheet, name: str) -> str:
