@@ -7,7 +7,6 @@ rate, stretch by stretch: a step in their stamps beyond ``GAP_S`` is a gap, and 
 from __future__ import annotations
 
 import logging
-import math
 from collections.abc import Mapping as Table
 from dataclasses import dataclass
 from pathlib import Path
@@ -187,31 +186,25 @@ def _channels(
     said = [kind_of_type(kind) for kind in types]
     if "emg" in said:
         guessed = ()
-    kinds = [
-        mapping.channel(name).kind or (one if one != "other" else kind)
+    kind_of = {
+        name: mapping.channel(name).kind or (one if one != "other" else kind)
         for name, one, kind in zip(told, said, kinds, strict=True)
-    ]
-    if "emg" not in kinds:
+    }
+    if "emg" not in kind_of.values():
         raise RecordingError(
             "no EMG channel", where=path, expected="a stream of type EMG, or a muscle in a label",
             found=", ".join(told[:8]) or "no regular stream",
             do="say in a mapping which channel is what",
         )  # fmt: skip
-    zero_s, at = math.inf, 0
-    for stream in streams:
-        if "emg" in kinds[at : at + len(stream.labels)]:
-            zero_s = min(zero_s, float(stream.stamps_s[0]))
-        at += len(stream.labels)
+    chosen = [[kind_of[names[stream.name, label]] for label in stream.labels] for stream in streams]
+    zero_s = min(float(stream.stamps_s[0]) for stream, own in zip(streams, chosen, strict=True) if "emg" in own)
     channels: list[Channel] = []
     lines: list[ArrayLine] = []
     timelines: list[Timeline] = []
     notes = list(guessed)
-    at = 0
-    for stream in streams:
+    for stream, own in zip(streams, chosen, strict=True):
         timeline, more = _timeline(path, stream, zero_s)
-        chosen = kinds[at : at + len(stream.labels)]
-        at += len(stream.labels)
-        if not {"emg", "trigger", "ecg"} & set(chosen):
+        if not {"emg", "trigger", "ecg"} & set(own):
             continue
         notes += more
         samples = NamedArray(
@@ -220,7 +213,7 @@ def _channels(
             itemsize=stream.samples.dtype.itemsize,
             source=Held({stream.name: stream.samples}),
         )
-        for index, (label, kind) in enumerate(zip(stream.labels, chosen, strict=True)):
+        for index, (label, kind) in enumerate(zip(stream.labels, own, strict=True)):
             name = names[stream.name, label]
             unit = mapping.channel(name).unit or stream.units[index]
             factor = uv_per_unit(kind, unit, where=f"{path}, channel {name}")
