@@ -141,7 +141,8 @@ def _placed_by_onset(
 
 def _unexplained(sheet: Sheet, rows: Sequence[int], groups: Sequence[Group]) -> list[Group]:
     """Return the pulses that no row names as something else than a stimulus."""
-    others = [row for row in range(len(sheet.rows)) if row not in set(rows) and sheet.cell(row, "onset")]
+    stimuli = set(rows)
+    others = [row for row in range(len(sheet.rows)) if row not in stimuli and sheet.cell(row, "onset")]
     if not others:
         return list(groups)
     other_s = np.array([sheet.number(row, "onset") for row in others])
