@@ -10,7 +10,7 @@ import pytest
 from decussa.model.recording import StimulusEvent
 from decussa.model.stimulus import Stimulus
 from decussa.recording.edf_header import read_header
-from decussa.recording.edf_signals import read_annotations
+from decussa.recording.edf_signals import read_stamps
 from decussa.recording.read import read
 from tests.recording.files import RATE_HZ, noise, write_edf
 
@@ -50,7 +50,7 @@ def test_samples_are_the_microvolts_pyedflib_reads(path, channel):
 
 
 def test_annotations_are_those_other_libraries_read(path):
-    ours = read_annotations(read_header(path))
+    ours, _ = read_stamps(read_header(path))
     with pyedflib.EdfReader(str(path)) as reader:
         onsets, _, texts = reader.readAnnotations()
     read_raw = mne.io.read_raw_edf if path.suffix == ".edf" else mne.io.read_raw_bdf

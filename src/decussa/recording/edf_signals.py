@@ -165,13 +165,8 @@ def open_file(path: Path) -> FileIO:
         raise MachineError("file cannot be read", where=path, found=error.strerror or str(error)) from error
 
 
-def read_annotations(header: EdfHeader) -> tuple[Annotation, ...]:
-    """Return the annotations of an EDF+ or BDF+ file in order of onset; none for plain EDF or BDF. See ``read_stamps``."""
-    return read_stamps(header)[0]
-
-
 def read_stamps(header: EdfHeader) -> tuple[tuple[Annotation, ...], Runs]:
-    """Return the annotations of a file in order of onset, and which of its data records follow each other.
+    """Return the annotations of a file in order of onset (none for plain EDF or BDF), and which data records follow each other.
 
     Raises
     ------
