@@ -46,7 +46,7 @@ def unconditioned_trials(kept: pd.DataFrame, muscle: pd.DataFrame) -> tuple[pd.D
     Of the same block, and of the same test intensity and contraction where both are known; rejected trials never.
     """
     singles = muscle[muscle["kept"] & (muscle["stim_type"] == "single")]
-    same_block = singles[_block(singles).isin(set(_block(kept)))]
+    same_block = singles[_blocks(singles).isin(_blocks(kept))]
     alike = _same(same_block, kept, "intensity_mso") & _same(same_block, kept, "contraction_pct")
     return same_block[alike], len(same_block)
 
@@ -81,8 +81,8 @@ def _as_stopped(found: Estimate, kept: pd.DataFrame) -> Estimate:
     return widened(replace(found, method=f"{found.method}; {said}"))
 
 
-def _block(trials: pd.DataFrame) -> pd.Series[str]:
-    return trials[BLOCK].agg("\t".join, axis=1) if len(trials) else pd.Series([], dtype=object)
+def _blocks(trials: pd.DataFrame) -> pd.MultiIndex:
+    return pd.MultiIndex.from_frame(trials[BLOCK])
 
 
 def _same(singles: pd.DataFrame, kept: pd.DataFrame, name: str) -> pd.Series[bool]:
