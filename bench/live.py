@@ -1,6 +1,6 @@
 """Live streams: from the last sample of a sweep to the next instruction on disk, and a stream that flows for long.
 
-    python bench/live.py [--trials N] [--minutes M] [--speed S]
+    python -m bench.live [--trials N] [--minutes M] [--speed S]
 
 The first part runs a session over real streams on loopback at the pace of life (5 kHz x 4 channels, packets of 10 ms) with
 the journal's disk sync on, and takes the time from the stamp of the sweep's last sample to the next instruction's entry on disk.
@@ -21,58 +21,14 @@ from pathlib import Path
 
 import numpy as np
 
-from decussa.compose.sessions import new_rehearsal, run_session
+from decussa.compose.sessions import run_session
 from decussa.compose.streams import listen
-from decussa.compose.virtual_people import virtual_person
-from decussa.model.dialogue import Deliver, Trial
+from decussa.model.dialogue import Trial
 from decussa.protocol.schema import load_protocol
 from decussa.session.clock import VirtualClock
-from decussa.session.operator import Stop, Unattended
 from decussa.source.stream.library import now_s, stay_on_this_machine
 from decussa.source.virtual.amplifier import InventedAmplifier
-from decussa.source.virtual.source import VirtualSource
-
-SEED = 7
-SESSION = f"V-{SEED:04d}-1"
-
-
-class Operator:
-    """Passes gates, answers as the virtual person would, and stops after so many stimuli."""
-
-    code = "OP1"
-
-    def __init__(self, trials: int) -> None:
-        self._person, self._nobody, self._left = VirtualSource(person()), Unattended(), trials
-
-    def confirm_gate(self, gate):  # noqa: ARG002
-        return True
-
-    def answer(self, request):
-        said = self._person.answer(request)
-        return request.default if said is None else said
-
-    def commands(self, request, due_s):  # noqa: ARG002
-        if isinstance(request, Deliver):
-            self._left -= 1
-        return (Stop("enough"),) if self._left < 0 else ()
-
-    def wait_to_go_on(self):
-        return None
-
-    def say_outcome(self, request, number):
-        return self._nobody.say_outcome(request, number)
-
-
-def person():
-    protocol, _ = load_protocol("forearm")
-    return virtual_person(protocol, SEED, hard="drawn")
-
-
-def make_study(folder: Path, sender: InventedAmplifier) -> Path:
-    new_rehearsal("forearm", folder, seed=SEED, at="2026-01-05T09:00:00.000Z")
-    text = f'this_machine_only = true\n[[emg]]\nname = "{sender.name}"\nsource_id = "{sender.source_id}"\n'
-    (folder / "streams.toml").write_text(text + '[torque]\nchannel = "Torque"\n', encoding="utf-8")
-    return folder
+from tests.compose.streamed import SEED, SESSION, Operator, make_study, person
 
 
 def spread(values_ms: list[float]) -> str:

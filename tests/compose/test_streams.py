@@ -8,66 +8,24 @@ import numpy as np
 import pyedflib
 import pytest
 
-from decussa.compose.sessions import new_rehearsal, run_session
+from decussa.compose.sessions import run_session
 from decussa.compose.streams import listen
-from decussa.compose.virtual_people import virtual_person
 from decussa.model.dialogue import Trial
 from decussa.protocol.schema import load_protocol
 from decussa.recording.bdf_growing import GrowingBdf
 from decussa.session.clock import VirtualClock
-from decussa.session.operator import Unattended
 from decussa.source.virtual.amplifier import InventedAmplifier
-from decussa.source.virtual.source import VirtualSource
 from decussa.source.virtual.stream_faults import read_faults
 from decussa.store.check import check_study
 from decussa.store.codec import encode
 from decussa.store.journal import open_journal
 from decussa.store.records import RecordingKept
 from decussa.store.study import open_study
+from tests.compose.streamed import SEED, SESSION, Operator, make_study, person
 
 pytest.importorskip("pylsl")
 
-SEED = 7
-SESSION = f"V-{SEED:04d}-1"
 MORNING = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
-
-
-class Operator:
-    """Somebody at the keyboard who passes every gate, and asks the virtual person what only the person can say."""
-
-    code = "OP1"
-
-    def __init__(self, person):
-        self._person, self._nobody = VirtualSource(person), Unattended()
-
-    def confirm_gate(self, gate):  # noqa: ARG002
-        return True
-
-    def answer(self, request):
-        said = self._person.answer(request)
-        return request.default if said is None else said
-
-    def commands(self, request, due_s):  # noqa: ARG002
-        return ()
-
-    def wait_to_go_on(self):
-        return None
-
-    def say_outcome(self, request, number):
-        return self._nobody.say_outcome(request, number)
-
-
-def person():
-    protocol, _ = load_protocol("forearm")
-    return virtual_person(protocol, SEED, hard="drawn")
-
-
-def make_study(folder, sender=None):
-    new_rehearsal("forearm", folder, seed=SEED, at="2026-01-05T09:00:00.000Z")
-    if sender is not None:
-        text = f'this_machine_only = true\n[[emg]]\nname = "{sender.name}"\nsource_id = "{sender.source_id}"\n'
-        (folder / "streams.toml").write_text(text + '[torque]\nchannel = "Torque"\n', encoding="utf-8")
-    return folder
 
 
 def run(folder, source="virtual", make=None):
@@ -75,7 +33,7 @@ def run(folder, source="virtual", make=None):
         folder,
         SESSION,
         source,
-        operator=Operator(person()),
+        operator=Operator(),
         clock=VirtualClock(MORNING),
         seed=SEED,
         make=make,

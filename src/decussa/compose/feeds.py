@@ -51,7 +51,7 @@ def open_streams(folder: Path, protocol: Protocol) -> Iterator[LiveFeed]:
 
 
 class StreamFeed:
-    """The first device of an open stream source, and its torque, as they can be looked at: muscles, trigger, torque."""
+    """The first device of an open stream source as it can be looked at: its muscles, then its trigger."""
 
     def __init__(self, source: StreamSource) -> None:
         self._source = source

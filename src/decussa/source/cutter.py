@@ -95,7 +95,6 @@ class Cutter:
         keep_s: float = 60.0,
     ) -> None:
         self.ring = Ring(n_channels, math.ceil(keep_s * rate_hz))
-        self.rate_hz = rate_hz
         self._emg_rows = list(emg_rows)
         self._trigger_row = trigger_row
         self._from_artifact = from_artifact

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -52,6 +54,10 @@ class Ring:
         """Return the times of samples that are kept, from ``first`` on, before ``stop``."""
         low, high = max(first, self.start), min(stop, self.end)
         return self._stamps[np.arange(low, max(low, high)) % self.capacity]
+
+    def stamp(self, sample: int) -> float:
+        """Return the time of a sample, NaN where it is not kept."""
+        return float(self._stamps[sample % self.capacity]) if self.start <= sample < self.end else math.nan
 
     def at(self, stamp_s: float) -> int:
         """Return the number of the sample nearest to a time; may lie before what is kept or after what has come."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from decussa.model.errors import RecordingError, UsageError
 from decussa.model.muscle import muscle_and_side
-from decussa.model.recording import Channel
+from decussa.model.recording import Channel, ChannelKind
 from decussa.model.units import microvolt_factor
 from decussa.source.stream.description import Description, Line
 from decussa.source.stream.settings import EmgStream, Markers, StreamSettings, Torque, Trigger
@@ -37,11 +37,6 @@ class Wiring:
     devices: tuple[Device, ...]
     markers: Description | None = None
     torque: Device | None = None
-
-    @property
-    def channels(self) -> tuple[Channel, ...]:
-        """The EMG channels of all devices, in order."""
-        return tuple(wired.channel for device in self.devices for wired in device.wired if wired.channel.kind == "emg")
 
 
 def wire(settings: StreamSettings, found: Sequence[Description], muscles: Sequence[str]) -> Wiring:
@@ -196,17 +191,11 @@ def _with_trigger(device: Device, trigger: Trigger) -> Device:
     return replace(device, wired=(*device.wired, _plain(device.stream, lines[row].label, kind="trigger")))
 
 
-def _plain(stream: Description, label: str, kind: str = "other") -> Wired:
+def _plain(stream: Description, label: str, kind: ChannelKind = "other") -> Wired:
     """Return a channel that is no EMG, in its own unit."""
     row = _row(stream, label)
     line = stream.lines[row]
-    return Wired(
-        row,
-        Channel(
-            name=line.label, kind="trigger" if kind == "trigger" else "other", rate_hz=stream.rate_hz, unit=line.unit
-        ),
-        1.0,
-    )
+    return Wired(row, Channel(name=line.label, kind=kind, rate_hz=stream.rate_hz, unit=line.unit), 1.0)
 
 
 def _row(stream: Description, label: str) -> int:

@@ -11,6 +11,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from decussa.model.recording import Channel
 from decussa.model.sweep import SamplesUv
 from decussa.source.cutter import AFTER_MS, LONG_AFTER_MS, Cut, Cutter, LoneArtifact
 from decussa.source.live import FeedHealth
@@ -101,7 +102,7 @@ class DeviceFeed:
         )
         self.stamps = Stamps(self.rate_hz)
         self.clock_s, self._clock_at = math.nan, math.nan
-        self.lost = self.stalls = self.restarts = self.samples = 0
+        self.lost = self.stalls = self.restarts = 0
         self._stalled = self._doubted = False
         self._arrived = time.monotonic()
         self._lost_told, self._told_at, self._looked = 0, -math.inf, -math.inf
@@ -128,7 +129,6 @@ class DeviceFeed:
     def take(self, samples: SamplesUv, stamps: NDArray[np.float64], arrived_s: float) -> list[Cut | LoneArtifact]:
         """Take a piece of the channels that are used, shape (n_channels, n), in the units inside."""
         taken = self.stamps.take(stamps, arrived_s)
-        self.samples += stamps.size
         if taken.jump_s:
             self._tell(
                 f"{self.name}: the sender's clock was set by {1e3 * taken.jump_s:+.0f} ms. No sample is missing."
@@ -161,7 +161,7 @@ class DeviceFeed:
         self._lost_told += missing
         if time.monotonic() - self._told_at >= _SUM_UP_S:
             self._told_at = time.monotonic()
-            share = 100 * self.lost / (self.lost + self.samples)
+            share = 100 * self.lost / (self.lost + self.stamps.taken)
             self._tell(f"{self.name}: {self._lost_told} samples were lost on their way, {share:.2g} % so far.")
             self._lost_told = 0
 
@@ -223,8 +223,7 @@ class DeviceFeed:
         """Leave a hole as long as nothing came; its times go on from the last."""
         ring = self.cutter.ring
         missing = min(math.ceil(seconds * self.rate_hz), ring.capacity)
-        last = ring.stamps(ring.end - 1, ring.end)
-        start = float(last[0]) if last.size else 0.0
+        start = ring.stamp(ring.end - 1) if ring.end else 0.0
         samples = np.full((len(self._rows), missing), np.nan, dtype=np.float32)
         self.stamps.begin_anew()
         return self._feed(samples, start + np.arange(1, missing + 1) / self.rate_hz)
@@ -242,18 +241,21 @@ class DeviceFeed:
         return time.monotonic() - self._arrived
 
     @property
-    def is_there(self) -> bool:
-        """Whether the sender is known to be there."""
-        return self._inlet is not None
+    def emg_channels(self) -> tuple[Channel, ...]:
+        """The EMG channels, in the order of ``emg_rows``."""
+        return tuple(self.device.wired[row].channel for row in self.emg_rows)
 
     def at(self, ours_s: float) -> int:
         """Return the number of the sample that was taken at a moment of our clock."""
         return self.cutter.ring.at(ours_s - (0.0 if math.isnan(self.clock_s) else self.clock_s))
 
+    def taken_s(self, sample: int) -> float:
+        """Return when a sample was taken, by our clock; NaN where it is no longer kept or the clocks were not compared yet."""
+        return self.cutter.ring.stamp(sample) + self.clock_s
+
     def late_s(self) -> float:
         """Return how old the newest sample is by the clocks; NaN where they do not tell."""
-        last = self.cutter.ring.stamps(self.cutter.ring.end - 1, self.cutter.ring.end)
-        return now_s() - self.clock_s - float(last[0]) if last.size else math.nan
+        return now_s() - self.taken_s(self.cutter.ring.end - 1)
 
     def note(self, sample: int, text: str) -> None:
         """Keep words about a sample with the stream that is kept."""
@@ -270,7 +272,7 @@ class DeviceFeed:
             clock_s=self.clock_s,
             clock_age_s=time.monotonic() - self._clock_at,
             silent_s=self.silent_s,
-            samples=self.samples,
+            samples=self.stamps.taken,
             samples_lost=self.lost,
             stalls=self.stalls,
             restarts=self.restarts,
@@ -286,7 +288,9 @@ class DeviceFeed:
         if self.rate_hz != self.device.stream.rate_hz:
             words.append(f"{self.name}: announces {self.device.stream.rate_hz:g} Hz, sends {self.rate_hz:g} Hz.")
         recent = self.cutter.ring.read(self.cutter.ring.end - round(self.rate_hz), self.cutter.ring.end)
-        flat = [self.device.wired[row].channel.name for row in self.emg_rows if is_flat(recent[row])]
+        flat = [
+            channel.name for channel, row in zip(self.emg_channels, self.emg_rows, strict=True) if is_flat(recent[row])
+        ]
         if flat:
             words.append(f"{', '.join(flat)}: flat. Look at lead and amplifier.")
         return words

@@ -145,10 +145,9 @@ class SampleInlet:
 
     def __init__(self, found: Found) -> None:
         pylsl = library()
-        self.description = found.description
         self._inlet = pylsl.StreamInlet(found.handle, max_buflen=_KEPT_S, recover=False)
         self._lost = pylsl.util.LostError
-        self._buffer: NDArray[Any] = np.empty((_PIECE, len(self.description.lines)), dtype=_dtype(found.handle))
+        self._buffer: NDArray[Any] = np.empty((_PIECE, len(found.description.lines)), dtype=_dtype(found.handle))
         self._open()
 
     def _open(self) -> None:
@@ -185,7 +184,6 @@ class TextInlet:
 
     def __init__(self, found: Found) -> None:
         pylsl = library()
-        self.description = found.description
         self._inlet = pylsl.StreamInlet(found.handle, recover=True)
         self._inlet.open_stream(_DESCRIBE_S)
 

@@ -38,9 +38,18 @@ def find_test_pulse(cut: Cut, stimulus: Stimulus, marks: Marks, rate_hz: float) 
 
 
 def sweep_around(
-    cut: Cut, test: int, stimulus: Stimulus, rate_hz: float, rows: Sequence[int], channels: Sequence[Channel]
+    cut: Cut,
+    test: int,
+    shift_ms: float,
+    stimulus: Stimulus,
+    rate_hz: float,
+    rows: Sequence[int],
+    channels: Sequence[Channel],
 ) -> Sweep:
-    """Return the sweep from 150 ms before the first pulse to 450 ms after the test pulse; NaN where nothing was recorded."""
+    """Return the sweep from 150 ms before the first pulse to 450 ms after the test pulse; NaN where nothing was recorded.
+
+    ``test`` and ``shift_ms`` are what ``find_test_pulse`` returned.
+    """
     onset = math.ceil((BEFORE_MS - stimulus.pulses[0].at_ms) * rate_hz / 1e3 - 1e-9)
     count = onset + round(AFTER_MS * rate_hz / 1e3)
     samples = np.full((len(rows), count), np.nan, dtype=np.float32)
@@ -48,7 +57,11 @@ def sweep_around(
     low, high = max(start, 0), min(start + count, cut.samples.shape[1])
     samples[:, low - start : high - start] = cut.samples[list(rows), low:high]
     return Sweep(
-        samples_uv=samples, rate_hz=rate_hz, onset_sample=onset, channels=tuple(channel.name for channel in channels)
+        samples_uv=samples,
+        rate_hz=rate_hz,
+        onset_sample=onset,
+        channels=tuple(channel.name for channel in channels),
+        shift_ms=shift_ms,
     )
 
 

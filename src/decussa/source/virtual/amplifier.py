@@ -5,7 +5,6 @@ It declares itself invented and names a stream on which a run says what the oper
 
 from __future__ import annotations
 
-import contextlib
 import threading
 from collections import deque
 from types import TracebackType
@@ -71,7 +70,6 @@ class InventedAmplifier:
         self.given: list[int] = []
         self._pulses: deque[int] = deque()
         self._pauses: deque[tuple[int, str]] = deque()
-        self._stray: deque[tuple[int, Deliver, int]] = deque()
         self._set_s = 0.0
         self._is_flat = False
         self._chance = np.random.default_rng([person.truth.seed, 77])
@@ -84,6 +82,7 @@ class InventedAmplifier:
         self._twin: Any = None
         self._markers: Any = None
         self._hand: Any = None
+        self._lookout: Any = None
         self._thread = threading.Thread(target=self._send_on, name="invented amplifier", daemon=True)
 
     def __enter__(self) -> Self:
@@ -170,27 +169,21 @@ class InventedAmplifier:
         """Look for a run that says what was set, and for what it says."""
         pylsl = library()
         if self._hand is None:
-            found = [info for info in self._resolver().results() if info.name() == self.control]
+            if self._lookout is None:
+                self._lookout = pylsl.ContinuousResolver(prop="type", value=CONTROL_TYPE, forget_after=5.0)
+            found = [info for info in self._lookout.results() if info.name() == self.control]
             if not found:
                 return
             self._hand = pylsl.StreamInlet(found[0], recover=False)
-        with contextlib.suppress(KeyError, TypeError, ValueError):
-            try:
-                while True:
-                    text, stamp = self._hand.pull_sample(0.0)
-                    if stamp is None:
-                        break
-                    self._give(*from_text(text[0]))
-            except pylsl.util.LostError:
-                self._hand = None
+        try:
+            while (said := self._hand.pull_sample(0.0))[1] is not None:
+                self._give(*from_text(said[0][0]))
+        except pylsl.util.LostError:
+            self._hand = None
+        except (KeyError, TypeError, ValueError):
+            pass  # not what a run says
         while self._wanted:
             self._stray_now(self._wanted.popleft())
-
-    def _resolver(self) -> Any:
-        if not hasattr(self, "_continuous"):
-            pylsl = library()
-            self._continuous = pylsl.ContinuousResolver(prop="type", value=CONTROL_TYPE, forget_after=5.0)
-        return self._continuous
 
     def _give(self, request: Deliver, number: int) -> None:
         self._last = (request, number)
