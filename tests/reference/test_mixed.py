@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from decussa.pool.imputing import SizeModel
 from decussa.pool.mixed import fit
 
 # Davies 1947, Statistical Methods in Research and Production: yield of dyestuff from six batches of five; data from memory.
@@ -42,7 +43,7 @@ def test_variances_of_dyestuff_are_the_published_ones() -> None:
     # Bates 2010, lme4: Mixed-effects modeling with R, chapter 1, REML fit: 1527.50 (19.38), SDs 42.00 and 49.51, criterion
     # 319.654 (values from memory). One-way and balanced: the mean has 5 degrees of freedom exactly.
     model = fit(np.ravel(DYESTUFF), np.ones((30, 1)), np.repeat(np.arange(6), 5), [np.zeros(30)])
-    mean = model.contrast([1.0])
+    mean, *_ = SizeModel((model,), 0).contrast([1.0])
     assert mean.value == pytest.approx(1527.5)
     assert math.sqrt(model.covariance[0, 0]) == pytest.approx(19.38, abs=5e-3)
     assert np.sqrt(model.variances) == pytest.approx([42.00, 49.51], abs=5e-3)
@@ -152,8 +153,8 @@ def test_a_balanced_comparison_within_people_is_the_paired_t_test() -> None:
     model = fit(y, np.eye(2)[condition], person, [np.zeros(y.size), condition])
     means = y.reshape(people, 2, trials).mean(axis=2)
     theirs = stats.ttest_rel(means[:, 1], means[:, 0])
-    assert model.p_value([-1.0, 1.0]) == pytest.approx(theirs.pvalue, rel=1e-4)
+    found, _, _, p = SizeModel((model,), 0).contrast([-1.0, 1.0])
+    assert p == pytest.approx(theirs.pvalue, rel=1e-4)
     assert model.df([-1.0, 1.0]) == pytest.approx(people - 1, rel=1e-4)
     span = theirs.confidence_interval(0.95)
-    found = model.contrast([-1.0, 1.0])
     assert (found.low, found.high) == pytest.approx((span.low, span.high), rel=1e-4)

@@ -196,5 +196,5 @@ def _answers(table: pd.DataFrame, reference: str) -> dict[tuple[str, ...], Compa
             comparisons = compare(fit_muscle(muscle))
         except UsageError:
             continue
-        found |= {(one.muscle, one.question, one.of, one.against, one.within): one for one in comparisons}
+        found |= {one.key: one for one in comparisons}
     return found

@@ -18,9 +18,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
 from decussa.model.estimate import Estimate
-from decussa.pool.mixed import LEVEL, Design, MixedModel
+from decussa.pool.mixed import Design, MixedModel, fit
 
 Values = NDArray[np.float64]
+
+LEVEL = 0.95
 
 #: Filled tables for each per cent of censored sizes (White, Royston and Wood 2011, doi 10.1002/sim.4067, from memory), at
 #: least and at most; rounds before the first one.
@@ -105,7 +107,7 @@ def fit_sizes(
     y, below = np.array(logs, dtype=np.float64), np.asarray(limits, dtype=np.float64)
     censored = np.isnan(y)
     if not censored.any():
-        return SizeModel((Design(y, fixed, people, levels).fit(),), 0)
+        return SizeModel((fit(y, fixed, people, levels),), 0)
     random = np.random.default_rng(seed)
     spread = float(np.std(y[~censored])) if (~censored).sum() > 1 else 1.0
     y[censored] = below[censored] - 0.5 * spread

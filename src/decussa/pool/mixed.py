@@ -16,15 +16,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg, optimize, stats
+from scipy import linalg, optimize
 
 from decussa.model.errors import UsageError
-from decussa.model.estimate import Estimate
 from decussa.pool.information import Sums, information
 
 Values = NDArray[np.float64]
 
-LEVEL = 0.95
 #: Ratios of a random to the residual variance the search starts from, one after the other; the least it starts from when
 #: it knows better; and the largest it may reach.
 _SINGULAR = 1e12
@@ -61,20 +59,11 @@ class MixedModel:
         spread = float(slope @ self.uncertainty @ slope)
         return 2 * variance**2 / spread if spread > 0 else math.inf
 
-    def contrast(self, weights: ArrayLike) -> Estimate:
-        """Return the contrast ``weights`` (p,) of the coefficients with Student's interval; ``n`` counts participants."""
-        chosen = np.asarray(weights, dtype=np.float64)
-        value, df = float(chosen @ self.coefficients), self.df(chosen)
-        half = _t(0.5 + LEVEL / 2, df) * math.sqrt(float(chosen @ self.covariance @ chosen))
-        method = f"mixed model, REML, Student interval with Satterthwaite's {df:.1f} degrees of freedom"
-        return Estimate(
-            value=value, low=value - half, high=value + half, level=LEVEL, n=self.people, method=method
-        )  # fmt: skip
-
     def drawn_levels(self, coefficients: Values, random: np.random.Generator) -> Values:
         """Return the random part of every observation, shape (n,), drawn from what is known of it given the coefficients."""
         design, scale = self.design, float(self.variances[-1])
-        centre, root, inverse = design.predicted(self.variances[:-1] / scale, coefficients)
+        root, inverse = design.scaled(self.variances[:-1] / scale)
+        centre = design.predicted(root, inverse, coefficients)
         lower = np.linalg.cholesky(inverse)
         noise = random.standard_normal((design.count, design.q, 1))
         return design.at_observations(centre + math.sqrt(scale) * root * (lower @ noise)[:, :, 0])
@@ -92,17 +81,6 @@ class MixedModel:
             if np.linalg.cond(one[: design.p, : design.p]) < _SINGULAR:
                 found[number] = np.linalg.solve(one[: design.p, : design.p], one[: design.p, design.p])
         return found
-
-    def p_value(self, weights: ArrayLike) -> float:
-        """Return the two-sided p value of the contrast being 0."""
-        chosen = np.asarray(weights, dtype=np.float64)
-        error = math.sqrt(float(chosen @ self.covariance @ chosen))
-        t = abs(float(chosen @ self.coefficients)) / error if error > 0 else math.inf
-        return 2 * float(stats.t.sf(t, self.df(chosen)))
-
-
-def _t(share: float, df: float) -> float:
-    return float(stats.t.ppf(share, max(df, 1.0))) if math.isfinite(df) else float(stats.norm.ppf(share))
 
 
 def fit(outcome: ArrayLike, fixed: ArrayLike, people: ArrayLike, levels: Sequence[ArrayLike]) -> MixedModel:
@@ -220,10 +198,8 @@ class Design:
 
     def model(self, ratios: Values, *, scale: float | None, converged: bool) -> MixedModel:
         """Return the model at these ratios: coefficients, degrees of freedom, predictions."""
-        spread = self.spread(ratios)
-        root = np.sqrt(spread)
         d, w = self.within, self.cross
-        inverse = np.linalg.inv(np.eye(self.q) + root[:, None] * d * root)
+        root, inverse = self.scaled(ratios)
         t = root[:, None] * inverse * root
         td, tw = t @ d, t @ w
         left = self.whole - _summed(w, tw)
@@ -234,7 +210,7 @@ class Design:
         residual = rest / (self.n - self.p) if scale is None else scale
         sums = Sums(d, w[:, :, : self.p], self.whole[: self.p, : self.p], self.n, self.term)
         known = information(sums, (td, tw[:, :, : self.p]), s_inverse, self.k)
-        fitted = self.x @ beta + self.at_observations(self.predicted(ratios, beta)[0])
+        fitted = self.x @ beta + self.at_observations(self.predicted(root, inverse, beta))
         logs = -float(np.linalg.slogdet(inverse)[1].sum()) + float(np.linalg.slogdet(left[: self.p, : self.p])[1])
         free = self.n - self.p
         criterion = free * math.log(2 * math.pi * residual) + rest / residual + logs
@@ -245,20 +221,22 @@ class Design:
             residuals=self.y - fitted, converged=converged, design=self,
         )  # fmt: skip
 
-    def predicted(self, ratios: Values, coefficients: Values) -> tuple[Values, Values, Values]:
-        """Return the predicted random effects (people, q); their covariance is root inverse root times the residual one."""
+    def scaled(self, ratios: Values) -> tuple[Values, Values]:
+        """Return root (q,) and inverse (people, q, q); root inverse root is the effects' covariance over the residual's."""
         root = np.sqrt(self.spread(ratios))
-        inverse = np.linalg.inv(np.eye(self.q) + root[:, None] * self.within * root)
+        return root, np.asarray(np.linalg.inv(np.eye(self.q) + root[:, None] * self.within * root))
+
+    def predicted(self, root: Values, inverse: Values, coefficients: Values) -> Values:
+        """Return the predicted random effects (people, q)."""
         left = self.cross[:, :, self.p] - self.cross[:, :, : self.p] @ coefficients
-        return root * np.asarray(np.einsum("iqr,ir->iq", inverse, root * left)), root, np.asarray(inverse)
+        return np.asarray(root * np.einsum("iqr,ir->iq", inverse, root * left))
 
     def each(self, ratios: Values) -> Values:
         """Return every participant's share of X'H^-1 (X, y), shape (people, p + 1, p + 1)."""
         both = np.column_stack([self.x, self.y])
         whole = np.zeros((self.count, self.p + 1, self.p + 1))
         np.add.at(whole, self.people, both[:, :, None] * both[:, None, :])
-        root = np.sqrt(self.spread(ratios))
-        inverse = np.linalg.inv(np.eye(self.q) + root[:, None] * self.within * root)
+        root, inverse = self.scaled(ratios)
         scaled = root[:, None] * self.cross
         return np.asarray(whole - np.swapaxes(scaled, 1, 2) @ inverse @ scaled)
 

@@ -62,6 +62,11 @@ class Comparison:
     formula: str
     p_holm: float = math.nan
 
+    @property
+    def key(self) -> tuple[str, str, str, str, str]:
+        """Return what is compared, the same in every model of the same data: muscle, question, of, against, within."""
+        return self.muscle, self.question, self.of, self.against, self.within
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FittedMuscle:
@@ -211,8 +216,7 @@ Question = tuple[str, str, str, str, dict[Cell, float]]
 
 def wanted_of(fitted: FittedMuscle, comparison: Comparison) -> dict[Cell, float]:
     """Return the weights of cells that a comparison stands for."""
-    key = (comparison.question, comparison.of, comparison.against, comparison.within)
-    return next(question[4] for question in _questions(fitted) if question[:4] == key)
+    return next(question[4] for question in _questions(fitted) if question[:4] == comparison.key[1:])
 
 
 def _questions(fitted: FittedMuscle) -> Iterator[Question]:

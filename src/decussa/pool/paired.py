@@ -14,7 +14,7 @@ from scipy import stats
 from decussa.estimate.average import from_logs
 from decussa.model.estimate import Estimate
 from decussa.pool.meta import Joined, join
-from decussa.pool.tidy import places, time_of
+from decussa.pool.tidy import condition_words, places, time_of
 
 #: Quantities of a summary that are ratios of paired to unconditioned responses.
 INDICES = ("sici_ratio", "icf_ratio", "lici_ratio", "lici_second_first", "paired_ratio")
@@ -59,7 +59,7 @@ def paired_indices(summary: pd.DataFrame) -> Iterator[PairedIndex]:
         for (condition, isi, quantity), own in rows.groupby(
             ["condition", "isi_ms", "quantity"], sort=False, dropna=False
         ):
-            name = f"{condition} {isi:g} ms" if isinstance(isi, float) and math.isfinite(isi) else str(condition)
+            name = condition_words(condition, isi)
             for part, chosen in _parts(own):
                 yield _index(muscle, name, str(quantity), part, chosen)
 

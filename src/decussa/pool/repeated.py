@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -11,7 +10,7 @@ import pandas as pd
 
 from decussa.model.errors import RecordingError
 from decussa.pool.reliability import Measures, measures
-from decussa.pool.tidy import places, time_of
+from decussa.pool.tidy import condition_words, places, time_of
 
 #: Fewest targets reliability is computed from.
 FEWEST_TARGETS = 3
@@ -78,9 +77,8 @@ def _long(own: pd.DataFrame, by: str) -> pd.DataFrame:
 
 def _place(by: str, muscle: str, key: tuple[object, ...]) -> Reliability:
     condition, isi, quantity, unit = key
-    interval = f" {isi:g} ms" if isinstance(isi, float) and math.isfinite(isi) else ""
     return Reliability(
-        by=by, muscle=muscle, condition=f"{condition}{interval}", quantity=str(quantity), unit=str(unit),
+        by=by, muscle=muscle, condition=condition_words(condition, isi), quantity=str(quantity), unit=str(unit),
         scale="log" if unit in LOG_UNITS else "unit", levels=(), targets=0, left_out=0,
     )  # fmt: skip
 

@@ -58,9 +58,8 @@ def site_tables(muscle: Muscle, *, seed: int = 0) -> tuple[tuple[SiteTable, ...]
             notes.append(f"site {site} is not in the tables over sites: {error}")
             continue
         for one in answers:
-            key = (one.muscle, one.question, one.of, one.against, one.within)
             if math.isfinite(one.estimate.value) and one.log_error > 0:
-                found.setdefault(key, []).append((str(site), one))
+                found.setdefault(one.key, []).append((str(site), one))
     return tuple(_table(key, rows) for key, rows in found.items() if len(rows) > 1), tuple(notes)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -31,11 +32,6 @@ class Muscle:
     sizes: pd.DataFrame
     reference: str
     notes: tuple[str, ...]
-
-    @property
-    def below_noise(self) -> int:
-        """Return how many sizes are only known to lie below the noise."""
-        return int(self.sizes["log_size"].isna().sum())
 
 
 def with_people(trials: pd.DataFrame, people: pd.DataFrame | None) -> pd.DataFrame:
@@ -144,8 +140,12 @@ def _conditions(table: pd.DataFrame) -> pd.Series[str]:
     several = table.groupby(name)["isi_ms"].transform("nunique") > 1
     if not several.any():
         return name
-    interval = table["isi_ms"].map(lambda isi: f" {isi:g} ms" if np.isfinite(isi) else "")
-    return name + interval.where(several, "")
+    return name.where(~several, [condition_words(*one) for one in zip(name, table["isi_ms"], strict=True)])
+
+
+def condition_words(condition: object, isi_ms: object) -> str:
+    """Return a condition's name with its interval, where it has one."""
+    return f"{condition} {isi_ms:g} ms" if isinstance(isi_ms, float) and math.isfinite(isi_ms) else str(condition)
 
 
 def _muscle(name: str, rows: pd.DataFrame, reference: str) -> Muscle:
