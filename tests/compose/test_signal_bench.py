@@ -10,7 +10,7 @@ from decussa.compose.keeping import enrol
 from decussa.compose.preparing import NOBODY, read_preparation
 from decussa.compose.sessions import new_study
 from decussa.compose.signal_bench import SignalBench, level_uv
-from decussa.compose.site_record import accept_site, accepted_site, keep_check, last_check, told
+from decussa.compose.site_record import accept_site, accepted_site, keep_check, told
 from decussa.model.errors import UsageError
 from decussa.model.recording import Channel
 from decussa.protocol.schema import read_protocol
@@ -22,6 +22,7 @@ from decussa.source.virtual.person import VirtualParticipant
 from decussa.store.check import check_study
 from decussa.store.codec import encode
 from decussa.store.journal import open_journal
+from decussa.store.preparing import SignalChecked
 from decussa.store.study import open_study
 from tests.session.stage import SHORT
 
@@ -165,7 +166,7 @@ def test_what_was_found_is_kept_with_the_session_and_the_study(study):
     keep_check(study, "P-014-1", NOBODY, "stream", found)
     accept_site(study, NOBODY, "stream", found, "two amplifiers compared")
     with open_study(study, write=False) as opened, open_journal(opened, "P-014-1") as journal:
-        kept = last_check(journal.entries())
+        (kept,) = [entry for entry in journal.entries() if isinstance(entry.body, SignalChecked)]
 
     # The records hold NaN, which is not equal to itself: compared as they are stored.
     assert encode(kept.body) == encode(replace(kept.body, findings=found))

@@ -18,8 +18,9 @@ from sqlalchemy import Connection
 
 from decussa.batch.measure import measure_recording, settings_of
 from decussa.compose.method_facts import RECORDED
+from decussa.compose.sharing_labels import refuse_telling
 from decussa.model.dialogue import Deliver, Trial
-from decussa.model.errors import DecussaError, RecordingError, UsageError
+from decussa.model.errors import DecussaError, RecordingError
 from decussa.model.recording import Channel, Recording, StimulusEvent
 from decussa.model.table import TRIAL_COLUMNS
 from decussa.model.trial import VERDICTS, Verdict
@@ -29,7 +30,7 @@ from decussa.recording.read import fingerprint
 from decussa.session.clock import to_text
 from decussa.source.replay import ReplaySource, replay_recording
 from decussa.store.chain import add_entry
-from decussa.store.people import add_participant, add_session, check_pseudonym, needs_confirmation, participants
+from decussa.store.people import add_participant, add_session, participants
 from decussa.store.recordings import keep_recording
 from decussa.store.records import Measured, Started, StepFound
 from decussa.store.study import Study, create_study, open_study
@@ -88,14 +89,7 @@ def _pseudonym(recording: Recording, labels: Mapping[str, str]) -> str:
     name = recording.participant or Path(recording.path).stem
     wanted = labels.get(name, name)
     advice = f"give a pseudonym: --label {name}=P01"
-    try:
-        check_pseudonym(wanted)
-    except UsageError as error:
-        raise UsageError(
-            error.what, where=recording.name, expected=error.expected, found=error.found, do=advice
-        ) from error
-    if name not in labels and (doubt := needs_confirmation(wanted)):
-        raise UsageError("pseudonym may give the person away", where=recording.name, found=doubt, do=advice)
+    refuse_telling(wanted, where=recording.name, do=advice, confirmed=name in labels)
     return wanted
 
 

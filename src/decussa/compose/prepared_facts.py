@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from decussa.compose.preparing import local_midnight
 from decussa.protocol.schema import Protocol
 from decussa.session.clock import from_text, to_text
-from decussa.session.preparation import NOT_VERIFIED, SIGNALS, Item, preparation_of
+from decussa.session.preparation import SIGNALS, Item, by_whom, preparation_of
 from decussa.store.chain import Entry
 from decussa.store.preparing import PersonDescribed, SignalChecked
 
@@ -37,9 +37,8 @@ def preparation_facts(entries: Sequence[Entry], protocol: Protocol) -> dict[str,
 
 
 def _told(item: Item) -> str:
-    who = item.by or "no code"
     said = item.note if item.form == "electrodes" else f"{item.title}: {item.note}"
-    return f"{said} ({who if item.verified else f'{who}, {NOT_VERIFIED}'})"
+    return f"{said} ({by_whom(item.by, verified=item.verified)})"
 
 
 def _person(entries: Sequence[Entry]) -> dict[str, str]:

@@ -51,16 +51,28 @@ def share_labels(people: Sequence[Participant], renamed: Mapping[str, str]) -> d
 
 
 def _label(pseudonym: str, wanted: str) -> str:
-    advice = f"give a label that says nothing: --label {pseudonym}=P01"
+    refuse_telling(
+        wanted,
+        where=f"participant {pseudonym}",
+        do=f"give a label that says nothing: --label {pseudonym}=P01",
+    )
+    return re.sub("[^A-Za-z0-9]", "", wanted)
+
+
+def refuse_telling(wanted: str, *, where: str, do: str, confirmed: bool = False) -> None:
+    """Refuse what is no pseudonym or, where nobody confirmed it, may give a person away; ``do`` is what helps here.
+
+    Raises
+    ------
+    UsageError
+        With what to do instead.
+    """
     try:
         check_pseudonym(wanted)
     except UsageError as error:
-        raise UsageError(
-            error.what, where=f"participant {pseudonym}", expected=error.expected, found=error.found, do=advice
-        ) from error
-    if doubt := needs_confirmation(wanted):
-        raise UsageError("pseudonym may give the person away", where=pseudonym, found=doubt, do=advice)
-    return re.sub("[^A-Za-z0-9]", "", wanted)
+        raise UsageError(error.what, where=where, expected=error.expected, found=error.found, do=do) from error
+    if not confirmed and (doubt := needs_confirmation(wanted)):
+        raise UsageError("pseudonym may give the person away", where=where, found=doubt, do=do)
 
 
 def rater_labels(raters: Sequence[str]) -> dict[str, str]:

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from decussa.compose.preparing import open_session, short
 from decussa.model.errors import UsageError
-from decussa.quality.finding import Finding, worst
+from decussa.quality.finding import Finding, objections, worst
 from decussa.session.clock import from_text, to_text
-from decussa.session.preparation import NOT_VERIFIED
+from decussa.session.preparation import by_whom
 from decussa.store.chain import STUDY, Entry, add_entry
 from decussa.store.journal import open_journal
 from decussa.store.operators import Identity
@@ -77,22 +77,16 @@ def site_facts(study: Study, entries: Sequence[Entry]) -> dict[str, str]:
     if accepted is None or not isinstance(accepted.body, SiteAccepted):
         return {}
     record = accepted.body
-    who = record.operator or "no code"
-    said = f"accepted {accepted.at[:10]} by {who if record.verified else f'{who}, {NOT_VERIFIED}'}; {told(record.findings)}"
+    who = by_whom(record.operator, verified=record.verified)
+    said = f"accepted {accepted.at[:10]} by {who}; {told(record.findings)}"
     return {"Set-up": f"{said} {record.words}".strip()}
-
-
-def last_check(entries: Sequence[Entry]) -> Entry | None:
-    """Return the entry of a session's last check of the signals; None where there was none."""
-    return next((entry for entry in reversed(entries) if isinstance(entry.body, SignalChecked)), None)
 
 
 def told(findings: Sequence[Finding]) -> str:
     """Return findings in a sentence: how many are good, then those that are not."""
     good = sum(finding.state == "good" for finding in findings)
-    rest = [finding.sentence() for finding in findings if finding.state in ("bad", "doubtful")]
     said = f"{good} of {len(findings)} good" if worst(findings) != "good" else f"all {len(findings)} good"
-    return f"{said}. {' '.join(rest)}".strip()
+    return f"{said}. {' '.join(objections(findings))}".strip()
 
 
 def _refuse_nothing(findings: Sequence[Finding]) -> None:

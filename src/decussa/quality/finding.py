@@ -57,6 +57,11 @@ class Finding:
         return f"{about[:1].upper()}{about[1:]}: {self.words}{f' {self.do}' if self.do else ''}"
 
 
+def objections(findings: Sequence[Finding]) -> list[str]:
+    """Return the sentences of those that are bad or doubtful."""
+    return [finding.sentence() for finding in findings if finding.state in ("bad", "doubtful")]
+
+
 def worst(findings: Sequence[Finding]) -> CheckState:
     """Return the gravest state among ``findings``, ``unknown`` where there is none."""
     return max((finding.state for finding in findings), key=CHECK_STATES.index, default="unknown")

@@ -13,7 +13,7 @@ from typing import Literal
 
 from decussa.protocol.head import find_vertex, site_sentence
 from decussa.protocol.schema import Protocol, ProtocolMuscle
-from decussa.quality.finding import worst
+from decussa.quality.finding import objections, worst
 from decussa.session.clock import from_text
 from decussa.store.chain import Entry
 from decussa.store.operators import Role
@@ -272,7 +272,7 @@ def _signals(known: _Known) -> Item:
     if known.signals is None:
         return base
     found = known.signals.findings
-    wrong = [finding.sentence() for finding in found if finding.state in ("bad", "doubtful")]
+    wrong = objections(found)
     said = f"{sum(finding.state == 'good' for finding in found)} of {len(found)} good"
     done = _done(base, known.signals, f"{said}. {' '.join(wrong[:2])}".strip() if wrong else said)
     return replace(done, state="open") if worst(found) == "bad" else done
@@ -326,6 +326,12 @@ def _passed(known: _Known, item: Item) -> Item:
         return item
     said = f"passed by the {waived.role}: {waived.reason}"
     return replace(item, state="passed", note=said, by=waived.operator, verified=waived.verified)
+
+
+def by_whom(code: str, *, verified: bool) -> str:
+    """Return who stands behind something, as a report says it."""
+    who = code or "no code"
+    return who if verified else f"{who}, {NOT_VERIFIED}"
 
 
 _Signed = Consent | Screened | Decided | ElectrodesOn | HeadMeasured | PersonDescribed | Confirmed | SignalChecked
