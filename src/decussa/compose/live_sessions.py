@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Literal, Protocol, Self
 
 from decussa.compose.folders import watch_folder
-from decussa.compose.sessions import Outcome, run_in
-from decussa.compose.virtual_people import person_of, virtual_person
+from decussa.compose.looking import read_session
+from decussa.compose.sessions import Outcome, rehearsed_person, run_in, seed_with_a_person
 from decussa.model.dialogue import Ask, Deliver
 from decussa.model.recording import Channel
 from decussa.protocol.schema import read_protocol
@@ -18,10 +17,9 @@ from decussa.session.clock import RealClock
 from decussa.session.operator import Operator
 from decussa.session.recovery import last_start
 from decussa.session.scribe import Listener
-from decussa.source.contract import Delivered
+from decussa.source.contract import Delivered, Source
 from decussa.source.live import LiveFeed
 from decussa.source.virtual.bench_feed import VirtualFeed
-from decussa.store.journal import open_journal
 from decussa.store.study import open_study
 
 #: Ways by which sweeps come without being typed.
@@ -42,21 +40,9 @@ class PulseWatch(Protocol):
         ...
 
 
-class _Waiting(Protocol):
+class _Waiting(Source, Protocol):
     """A source that waits, and can be told not to."""
 
-    name: str
-    can_reach_a_person: bool
-
-    @property
-    def channels(self) -> tuple[Channel, ...]: ...
-    def __enter__(self) -> Self: ...
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
-    def skip_to(self, number: int) -> None: ...
-    def deliver(self, request: Deliver, number: int) -> Delivered | None: ...
-    def answer(self, request: Ask) -> str | float | None: ...
     def give_up(self) -> None: ...
 
 
@@ -130,9 +116,7 @@ def go_on_live(
     """
     with open_study(folder, write=True) as study:
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
-        with open_journal(study, session) as journal:
-            started = last_start(journal.entries())
-        seed = started.seed if started else zlib.crc32(session.encode()) % 10_000
+        seed = seed_with_a_person(study, session)
         if way == "folder":
             source = ShownSource(watch_folder(watched, protocol), watch, _nothing, _nothing)
         else:
@@ -148,10 +132,7 @@ def _nothing() -> None:
     """Nothing is shown of this source but its waits."""
 
 
-def rehearsal_feed(folder: Path, session: str, seed: int) -> VirtualFeed:
+def rehearsal_feed(folder: Path, session: str) -> VirtualFeed:
     """Return the live signal of the virtual person of a rehearsal: what they hold between pulses can be looked at."""
-    with open_study(folder, write=False) as study:
-        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
-        with open_journal(study, session) as journal:
-            started = last_start(journal.entries())
-    return VirtualFeed(person_of(protocol, started) if started else virtual_person(protocol, seed, hard="drawn"))
+    protocol, entries = read_session(folder, session)
+    return VirtualFeed(rehearsed_person(protocol, session, last_start(entries)))

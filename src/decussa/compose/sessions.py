@@ -34,12 +34,13 @@ from decussa.session.scribe import Listener
 from decussa.source.contract import Source
 from decussa.source.hand import HandSource, ReadSize
 from decussa.source.replay import replay_recording
+from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
 from decussa.store.chain import Entry
 from decussa.store.journal import Journal, open_journal
 from decussa.store.people import add_participant, add_session, participants
 from decussa.store.records import PlanChanged, Remark, Started
-from decussa.store.study import Study, create_study, open_study
+from decussa.store.study import STUDY_FILE, Study, create_study, open_study
 
 #: A rehearsal on a virtual clock begins at this moment, so that the same seed writes the same times.
 VIRTUAL_MORNING = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
@@ -93,7 +94,7 @@ def rehearse(
         If ``folder`` holds something else, or was made with another protocol, seed or kind of person.
     """
     clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
-    if not (folder / "study.db").exists():
+    if not (folder / STUDY_FILE).exists():
         new_rehearsal(protocol_name, folder, seed=seed, at=to_text(clock.now()))
     with open_study(folder, write=True) as study:
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
@@ -125,7 +126,7 @@ def go_on_rehearsing(
         with open_journal(study, session) as journal:
             started = last_start(journal.entries())
         seed = started.seed if started else _seed_of(session)
-        person = person_of(protocol, started) if started else virtual_person(protocol, seed, hard="drawn")
+        person = rehearsed_person(protocol, session, started)
         source = VirtualSource(person, errors=mishaps_of(started) if started else None)
         clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
         return run_in(study, session, source, operator, clock=clock, seed=seed, fresh=fresh, listeners=listeners)
@@ -143,11 +144,29 @@ def go_on_by_hand(
     """Begin a session whose sizes are typed, or go on with it; the order of a new one follows from its name."""
     with open_study(folder, write=True) as study:
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
-        with open_journal(study, session) as journal:
-            started = last_start(journal.entries())
-        seed = started.seed if started else zlib.crc32(session.encode()) % 10_000
+        seed = seed_with_a_person(study, session)
         source = _source("hand", protocol, seed=seed, recording=None, read_size=read_size)
         return run_in(study, session, source, operator, clock=RealClock(), seed=seed, fresh=fresh, listeners=listeners)
+
+
+def seed_with_a_person(study: Study, session: str) -> int:
+    """Return the seed that a session was started with; the order of one that was not yet follows from its name."""
+    with open_journal(study, session) as journal:
+        started = last_start(journal.entries())
+    return started.seed if started else zlib.crc32(session.encode()) % 10_000
+
+
+def rehearsed_person(protocol: Protocol, session: str, started: Started | None) -> VirtualParticipant:
+    """Return the virtual person of a rehearsal, as it was started or is going to be.
+
+    Raises
+    ------
+    UsageError
+        If the session was not started and its name is none of a rehearsal.
+    """
+    if started is None:
+        return virtual_person(protocol, _seed_of(session), hard="drawn")
+    return person_of(protocol, started)
 
 
 def _seed_of(session: str) -> int:

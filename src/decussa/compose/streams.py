@@ -22,7 +22,7 @@ from decussa.source.stream.source import StreamSource, tell_nobody
 from decussa.source.virtual.amplifier import EMG_NAME, InventedAmplifier
 from decussa.source.virtual.stream_faults import StreamFaults
 from decussa.store.recordings import keep_stream, left_streams, place_for_stream
-from decussa.store.study import open_study
+from decussa.store.study import STUDY_FILE, open_study
 
 _STREAMS = """# The invented amplifier of a rehearsal. Streams of other machines are left alone.
 this_machine_only = true
@@ -132,7 +132,7 @@ def invented_amplifier(
     """
     if not on_network:
         stay_on_this_machine()
-    if not (folder / "study.db").exists():
+    if not (folder / STUDY_FILE).exists():
         new_rehearsal(protocol_name, folder, seed=seed, at=to_text(datetime.now(UTC)))
     source_id = f"invented amplifier {seed}"
     streams = folder / STREAMS_FILE

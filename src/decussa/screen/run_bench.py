@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from decussa.compose.live_sessions import rehearsal_feed
+from decussa.compose.signal_bench import level_uv
 from decussa.model.dialogue import Deliver
 from decussa.session.holding import Band, Holding, follow
 
@@ -90,8 +92,6 @@ class RunBench:
         if request is None or feed is None:
             self.holding, self.level_uv, self._asked = None, math.nan, ("", 0.0)
             return
-        from decussa.compose.signal_bench import level_uv
-
         asked = (request.muscle, request.contraction_pct)
         if asked != self._asked or self.holding is None:
             self._asked, self.holding = asked, Holding(band=Band.around(request.contraction_pct))
@@ -103,19 +103,17 @@ class RunBench:
         """Do the same in a rehearsal: the virtual person holds what is asked for while it is asked for."""
         request = self.wanted()
         if request is not None and self._own is None:
-            from decussa.compose.live_sessions import rehearsal_feed
-
-            seed = int(self._live.participant.rpartition("-")[2] or 0)
-            self._own = rehearsal_feed(self._live.folder, self._live.session, seed)
+            self._own = rehearsal_feed(self._live.folder, self._live.session)
         self._feed = self._own if request is not None else None
         if self._own is not None:
             self._own.contract(request.contraction_pct if request is not None else 0.0)
         self.look()
 
     def _follow_on(self) -> None:
+        look = self.look_at_rehearsal if self._live.rehearsal else self.look
         while not self._over.wait(LOOK_S):
             try:
-                self.look()
+                look()
             except Exception as error:  # noqa: BLE001 the thread's border: a failing look never stops a session
                 self.holding = None
                 self.hear(f"The live signal cannot be looked at: {type(error).__name__}.")

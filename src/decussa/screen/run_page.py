@@ -146,11 +146,9 @@ class RunPage:
             self._numbers.set_content(sweep_numbers(live))
             self._evidence.set_content(evidence_panels(live))
 
-    async def _look_at_signal(self) -> None:
+    def _look_at_signal(self) -> None:
         """Draw the contraction that is held, and what is wrong with a stream."""
         live = self.live
-        if live.rehearsal and live.running and live.turn.kind in ("request", "working"):
-            await run.io_bound(live.bench.look_at_rehearsal)
         self._band.set_content(band_of(live) if mode_of(live) in ("set", "pulse") else "")
         self._stream.set_content(stream_words(live) if live.running else "")
 

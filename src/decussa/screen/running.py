@@ -227,14 +227,15 @@ class LiveSession:
     def _begin(self, fresh: bool) -> None:
         listeners = (self._hear,)
         if self.rehearsal:
-            go_on_rehearsing(
-                self.folder,
-                self.session,
-                self.operator,
-                real_pace=not self.quick,
-                fresh=fresh,
-                listeners=listeners,
-            )
+            with self.bench.following():
+                go_on_rehearsing(
+                    self.folder,
+                    self.session,
+                    self.operator,
+                    real_pace=not self.quick,
+                    fresh=fresh,
+                    listeners=listeners,
+                )
         elif self.way != "hand":
             SIGNALS.end(self.folder)
             self.source = self.way
