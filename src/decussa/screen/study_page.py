@@ -143,14 +143,16 @@ class StudyPage:
         self.sheet, self.about = name, about
         self.typed = self.doubt = self.progress = ""
 
-    def show_progress(self, words: str) -> None:
-        """Show how far something is that goes on in the background; ``words`` are ready for the page."""
-        self.progress = words
-        self._draw_form()
-
-    def show_problem(self, words: str) -> None:
-        """Show what was wrong with something that went on in the background."""
-        self.problem, self.progress = words, ""
+    async def carry_out(self, work: Callable[[], str], progress: Callable[[], str]) -> None:
+        """Do work in the background: its form shows how far it is, then what ``work`` returned or what was wrong with it."""
+        doing = asyncio.ensure_future(run.io_bound(work))
+        try:
+            while not (await asyncio.wait([doing], timeout=_PROGRESS_S))[0]:
+                self.progress = progress()
+                self._draw_form()
+            self.progress = doing.result() or ""
+        except DecussaError as error:
+            self.problem, self.progress = without_paths(error.sentence()), ""
         self._draw_form()
 
     def go_to(self, place: str) -> None:
@@ -195,18 +197,10 @@ class StudyPage:
         def tell(copied: int, of: int) -> None:
             done.update(copied=copied, of=max(of, 1))
 
-        copying = asyncio.ensure_future(
-            run.io_bound(keeping.back_up_study, self.desk.root, self.board.folder, target, tell)
-        )
-        try:
-            while not (await asyncio.wait([copying], timeout=_PROGRESS_S))[0]:
-                self.progress = forms.strokes(done["copied"], done["of"])
-                self._draw_form()
-            copy = copying.result()
-            self.progress = forms.done_words(copy.name if copy else "")
-        except DecussaError as error:
-            self.problem, self.progress = without_paths(error.sentence()), ""
-        self._draw_form()
+        def copy() -> str:
+            return forms.done_words(keeping.back_up_study(self.desk.root, self.board.folder, target, tell).name)
+
+        await self.carry_out(copy, lambda: forms.strokes(done["copied"], done["of"]))
 
 
 _KEYS = {

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from nicegui import run
-
-from decussa.model.errors import DecussaError
 from decussa.screen.language import phrase
 from decussa.screen.marks import text
 from decussa.screen.study_forms import form_plate, submit
@@ -16,8 +12,6 @@ from decussa.screen.words import without_paths
 
 if TYPE_CHECKING:
     from decussa.screen.study_page import StudyPage
-
-_LOOK_S = 0.3
 
 
 def share_form(progress: str, problem: str) -> str:
@@ -71,13 +65,7 @@ async def share(page: StudyPage, fields: Mapping[str, str]) -> None:
         place, shared = export_beside(page.desk.root, page.board.folder, forms, say=tell, **said)
         return _done(place.name, shared.sessions, shared.notes)
 
-    writing = asyncio.ensure_future(run.io_bound(export))
-    try:
-        while not (await asyncio.wait([writing], timeout=_LOOK_S))[0]:
-            page.show_progress(f'<p class="calm">{text(doing[0])}</p>')
-        page.show_progress(writing.result() or "")
-    except DecussaError as error:
-        page.show_problem(without_paths(error.sentence()))
+    await page.carry_out(export, lambda: f'<p class="calm">{text(doing[0])}</p>')
 
 
 def _done(name: str, sessions: int, notes: tuple[str, ...]) -> str:
