@@ -7,6 +7,24 @@ from decussa.model.dialogue import Answer, Ask, Deliver, Done, Jump, Lost, Refus
 from decussa.model.trial import ACCEPT, Verdict
 from decussa.plan.step import Ended, advance
 
+#: A protocol of one muscle, to which a test adds its steps.
+HEAD = """
+[study]
+name = "one step"
+
+[[muscles]]
+muscle = "FDI"
+side = "right"
+stim_side = "left"
+electrodes = "belly and tendon"
+nerve_reachable = true
+
+[coil]
+type = "figure of eight"
+start_cm = [5.0, 0.0]
+
+"""
+
 
 def trial(number, sizes, kind="accept", response=None):
     """A trial with a size per channel."""
@@ -88,3 +106,11 @@ def run(plan, person, most=5000):
         replies.append(reply)
         request = advance(plan, reply)
     return asked, replies, request.found
+
+
+def asked_after(plan, replies):
+    """Return what a plan asks next once it was sent these replies."""
+    request = advance(plan, None)
+    for reply in replies:
+        request = advance(plan, reply)
+    return request

@@ -10,12 +10,11 @@ import pytest
 from decussa.model.dialogue import Deliver, Refused, Show
 from decussa.model.errors import ProtocolError
 from decussa.plan.session import session_plan
-from decussa.plan.step import Ended, advance
+from decussa.plan.step import Ended
 from decussa.protocol.schema import read_protocol
 from decussa.protocol.steps import planned_stimuli
 from decussa.store.codec import encode
-from tests.plan.people import Hostile, Textbook, run, trial
-from tests.plan.test_searches import HEAD
+from tests.plan.people import HEAD, Hostile, Textbook, asked_after, run, trial
 
 LABEL = "FDI right"
 PAIRED = """
@@ -208,10 +207,7 @@ def test_whatever_is_replied_the_step_ends_and_a_fresh_plan_stands_where_it_stoo
     protocol = read_protocol(HEAD + step)
     asked, replies, _ = run(session_plan(protocol, seed=seed), Hostile([LABEL], seed))
     fed = (seed + 1) * len(asked) // 8
-    fresh = session_plan(protocol, seed=seed)
-    request = advance(fresh, None)
-    for reply in replies[:fed]:
-        request = advance(fresh, reply)
+    request = asked_after(session_plan(protocol, seed=seed), replies[:fed])
 
     assert not isinstance(request, Ended)
     assert encode(request) == encode(asked[fed])

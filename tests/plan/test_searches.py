@@ -10,24 +10,8 @@ from decussa.model.dialogue import Deliver, Refused, Trial
 from decussa.model.trial import ACCEPT, Verdict
 from decussa.plan.session import session_plan
 from decussa.protocol.schema import read_protocol
-from tests.plan.people import Textbook, run, trial
+from tests.plan.people import HEAD, Textbook, run, trial
 
-HEAD = """
-[study]
-name = "one step"
-
-[[muscles]]
-muscle = "FDI"
-side = "right"
-stim_side = "left"
-electrodes = "belly and tendon"
-nerve_reachable = true
-
-[coil]
-type = "figure of eight"
-start_cm = [5.0, 0.0]
-
-"""
 MMAX = '[[steps]]\nkind = "mmax"\nstart_ma = 2\nstep_ma = 2\nceiling_ma = 40\n'
 HOTSPOT = '[[steps]]\nkind = "hotspot"\nintensity_mso = 60\npulses = 40\n'
 

@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 from decussa.model.dialogue import Answer, Ask, Deliver, Refused, Show, Trial
 from decussa.plan.combine import FIRST_MSO
 from decussa.plan.session import session_plan, step_name
-from decussa.plan.step import Ended, advance
+from decussa.plan.step import Ended
 from decussa.protocol.schema import SHIPPED, load_protocol, protocol_text, read_protocol
 from decussa.store.codec import encode
-from tests.plan.people import Hostile, Textbook, run
+from tests.plan.people import Hostile, Textbook, asked_after, run
 
 PROTOCOLS = {name: load_protocol(name)[0] for name in SHIPPED}
 
@@ -154,10 +154,7 @@ def test_a_fresh_plan_fed_the_stored_replies_asks_exactly_the_same_next(name, se
     protocol = PROTOCOLS[name]
     asked, replies, _ = run(session_plan(protocol, seed=seed), Hostile([m.label for m in protocol.muscles], seed))
     fed = int(share * (len(asked) - 1))
-    fresh = session_plan(protocol, seed=seed)
-    request = advance(fresh, None)
-    for reply in replies[:fed]:
-        request = advance(fresh, reply)
+    request = asked_after(session_plan(protocol, seed=seed), replies[:fed])
 
     assert not isinstance(request, Ended)
     assert encode(request) == encode(asked[fed])

@@ -6,10 +6,10 @@ import math
 from dataclasses import replace
 
 from decussa.estimate import target_size
-from decussa.model.dialogue import Plan, Refused, Trial
+from decussa.model.dialogue import Plan, Refused
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
-from decussa.plan.frame import Frame, usable
+from decussa.plan.frame import Frame
 from decussa.protocol.steps import TestIntensity
 
 #: The search ends when the expected size lies in the range with this probability.
@@ -38,11 +38,10 @@ def find_test_intensity(frame: Frame, step: TestIntensity) -> Plan:
             ceiling = reply.highest_mso
             continue
         number += 1
-        if isinstance(reply, Trial) and usable(reply):
-            size, noise = (reply.value(frame.muscle.label, name) for name in ("amplitude_uv", "noise_uv"))
-            if math.isfinite(size) and size >= 0:
-                floor = noise if math.isfinite(noise) else frame.criterion.size_uv
-                state = target_size.learn(state, level, size, noise_uv=floor)
+        size, noise = (frame.value_of(reply, name) for name in ("amplitude_uv", "noise_uv"))
+        if not math.isnan(size):
+            floor = frame.criterion.size_uv if math.isnan(noise) else noise
+            state = target_size.learn(state, level, size, noise_uv=floor)
         yield from frame.show({"test_intensity": target_size.summary(state)})
         if number >= _FEWEST and target_size.probability_in_range(state) >= _SURE:
             break

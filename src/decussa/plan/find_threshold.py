@@ -11,11 +11,11 @@ import numpy as np
 
 from decussa.estimate import threshold
 from decussa.estimate.threshold import five_of_ten, likelihood_hunting, two_threshold
-from decussa.model.dialogue import Plan, Refused, Trial
+from decussa.model.dialogue import Plan, Refused
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
 from decussa.plan.compare import compare
-from decussa.plan.frame import Frame, usable
+from decussa.plan.frame import Frame
 from decussa.protocol.intensity import set_on_device
 from decussa.protocol.steps import Threshold
 
@@ -130,22 +130,17 @@ def find_threshold(frame: Frame, step: Threshold) -> Plan:
             ceiling, hunt.silent = reply.highest_mso, 0
             continue
         hunt.given += 1
-        if not isinstance(reply, Trial) or not usable(reply) or math.isnan(size := _size(frame, reply)):
+        size = frame.value_of(reply, "amplitude_uv")
+        if not size > 0:
             continue
-        state = method.learn(state, level, size, hunt.noise_uv(reply.value(frame.muscle.label, "noise_uv")))
-        seen = size >= criterion and not reply.value(frame.muscle.label, "response_p") < _LIKELY
+        state = method.learn(state, level, size, hunt.noise_uv(frame.value_of(reply, "noise_uv")))
+        seen = size >= criterion and not frame.value_of(reply, "response_p") < _LIKELY
         hunt.note(level, seen=seen, at_ceiling=level >= ceiling)
         yield from frame.show({quantity: method.summary(state)}, curve=method.curve(state))
     found = hunt.outcome(method.summary(state), limited)
     if quantity in frame.before:
         yield from frame.show(text=compare(quantity, found, frame.before[quantity], "in the earlier session"))
     return {quantity: found}
-
-
-def _size(frame: Frame, trial: Trial) -> float:
-    """Return a size that can be learnt from, else NaN."""
-    size = trial.value(frame.muscle.label, "amplitude_uv")
-    return size if math.isfinite(size) and size > 0 else math.nan
 
 
 @dataclass(slots=True)

@@ -93,15 +93,15 @@ def _give(
                 why=f"Tracking {step.target_uv:g} µV: {name}.",
             )
             if isinstance(reply, Refused):
-                if reply.limit not in OF_ONE_INTENSITY:
-                    track.ended = f"{level:g} % MSO was not given: {reply.reason}"
-                    return False
-                if 0 < reply.highest_mso < level:
+                of_this_one = reply.limit in OF_ONE_INTENSITY
+                if of_this_one and 0 < reply.highest_mso < level:
                     track.lower(reply.highest_mso)
                     again.append(name)
-                else:
-                    track.ended = f"{level:g} % MSO was not given: {reply.reason}"
-                continue
+                    continue
+                track.ended = f"{level:g} % MSO was not given: {reply.reason}"
+                if of_this_one:
+                    continue
+                return False
             size = frame.value_of(reply, "amplitude_uv")
             if math.isnan(size):
                 again.append(name)
