@@ -216,6 +216,17 @@ def test_what_spreadsheets_make_of_numbers_is_refused_by_its_line(lab, cell, wor
     assert "line 3:" in str(refused.value)
 
 
+def test_onsets_in_milliseconds_that_were_repaired_are_said(lab):
+    sheet = lab.folder / "milliseconds.csv"
+    rows = [f"{onset_s * 1e3:.1f} ms\tsingle\n" for onset_s in lab.onsets_s]
+    sheet.write_text("onset_ms\tstim_type\n" + "".join(rows))
+
+    recording = read(lab.recording, events=sheet)
+
+    np.testing.assert_allclose(onsets(recording), lab.onsets_s, atol=1e-3)
+    assert any("unit behind the number: 8 cells" in note and "onset_ms" in note for note in recording.notes)
+
+
 def test_what_is_certain_is_repaired_and_said(lab):
     frame = lab.frame.assign(TS=lab.frame["TS"].astype(str) + " %")
 

@@ -17,12 +17,12 @@ from decussa.recording.from_artifacts import (
     describe_artifacts,
     find_artifact_pulses,
 )
-from decussa.recording.mapped_sheet import in_our_words, stimulus_rows
+from decussa.recording.mapped_sheet import STIMULUS_NUMBERS, in_our_words, stimulus_rows
 from decussa.recording.mapping import Mapping
 from decussa.recording.placing import describe_placing, place_on_sweeps, place_stimuli
 from decussa.recording.sheet import Sheet, read_sheet
 
-_NUMBERS = ("onset", "intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma", "contraction_pct", "interval_s")
+_NUMBERS = ("onset", "onset_ms", *STIMULUS_NUMBERS, "interval_s")
 
 
 def read_given_sheet(path: Path, mapping: Mapping) -> tuple[Sheet, tuple[str, ...]]:

@@ -13,7 +13,8 @@ from decussa.recording.events import TYPES_UNTOLD
 from decussa.recording.mapping import LabelMapping, Mapping
 from decussa.recording.sheet import Sheet
 
-_NUMBERS = ("intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma", "contraction_pct")
+#: What a row or its label says in numbers.
+STIMULUS_NUMBERS = ("intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma", "contraction_pct")
 #: Numbers that make a row a stimulus where no word does, and what it is then.
 _TELLING = (("isi_ms", "paired"), ("current_ma", "nerve"), ("intensity_mso", "single"))
 
@@ -98,11 +99,11 @@ def _fill(sheet: Sheet, row: int, label: LabelMapping | None, *, told: bool) -> 
         cells["trial_type"] = sheet.cell(row, "trial_type") or label.label
         cells["condition"] = sheet.cell(row, "condition") or label.condition or label.label
         cells["stim_type"] = sheet.cell(row, "stim_type") or label.stim_type
-        for name in _NUMBERS:
+        for name in STIMULUS_NUMBERS:
             cells |= _number(sheet, row, name, label)
         _check_type(sheet, row, label)
     if not told or (label is not None and not cells["stim_type"]):
-        filled = {name for name in _NUMBERS if cells.get(name) or sheet.cell(row, name)}
+        filled = {name for name in STIMULUS_NUMBERS if cells.get(name) or sheet.cell(row, name)}
         cells["stim_type"] = next((kind for name, kind in _TELLING if name in filled), "")
         if label is not None and not cells["stim_type"]:
             raise RecordingError(
