@@ -23,9 +23,10 @@ _PAUSE_S = 60.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Topic:
-    """One topic: number, name, whether it applies, and what the record says; empty where it says nothing."""
+    """One topic: number, key, name, whether it applies, and what the record says; empty where it says nothing."""
 
     number: int
+    key: str
     name: str
     applies: bool
     reported: str
@@ -42,6 +43,7 @@ def checklist(content: Content, record: MethodRecord) -> tuple[Topic, ...]:
         topics.append(
             Topic(
                 number=number,
+                key=key,
                 name=name,
                 applies=pairs or key not in _PAIRS,
                 reported=words.in_print("; ".join(part for part in (told.reported, found.reported) if part)),

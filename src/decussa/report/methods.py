@@ -20,32 +20,32 @@ _LONGEST = 150
 
 def methods_paragraph(content: Content, recordings: Sequence[Recording], record: MethodRecord) -> str:
     """Return how the session was measured, in sentences; a gap stands as ``[coil: not in the record]``."""
-    topics = {topic.name: topic for topic in checklist(content, record)}
+    topics = {topic.key: topic for topic in checklist(content, record)}
 
-    def told(name: str, gap: str) -> str:
-        return topics[name].reported or f"[{gap}: not in the record]"
+    def told(key: str, gap: str) -> str:
+        return topics[key].reported or f"[{gap}: not in the record]"
 
     sentences = [
-        f"EMG of {_muscles(content)} was recorded with surface electrodes ({told('Electrodes: place and contact', 'electrodes')})"
+        f"EMG of {_muscles(content)} was recorded with surface electrodes ({told('electrodes', 'electrodes')})"
         f"{_rates(recordings)}{_set_up(record)}.",
-        f"Magnetic stimuli were given with {told('Stimulator', 'stimulator')} through a coil "
-        f"({told('Coil: kind, size, shape', 'coil')}; {told('Shape of the pulse', 'pulse shape')}; "
-        f"{told('Coil: orientation', 'orientation')}; current in the brain "
-        f"{told('Direction of the current in the brain', 'current direction')}), "
-        f"{told('Coil: place, and how it was kept there', 'place')}.",
-        f"Best site: {told('How the best site was found', 'how it was found')}.",
-        f"Motor threshold: {told('Threshold: method, at rest or active', 'threshold')}.",
-        f"Intensities: {told('Intensity of the stimuli', 'intensities')}; time between stimuli: "
-        f"{told('Time between stimuli', 'time between stimuli')}{f'; order: {record.order}' if record.order else ''}.",
-        f"Target muscle: {told('Target muscle: relaxed, or how far contracted', 'state of the muscle')}.",
+        f"Magnetic stimuli were given with {told('stimulator', 'stimulator')} through a coil "
+        f"({told('coil', 'coil')}; {told('pulse', 'pulse shape')}; "
+        f"{told('orientation', 'orientation')}; current in the brain "
+        f"{told('current', 'current direction')}), "
+        f"{told('place', 'place')}.",
+        f"Best site: {told('hotspot', 'how it was found')}.",
+        f"Motor threshold: {told('threshold', 'threshold')}.",
+        f"Intensities: {told('intensity', 'intensities')}; time between stimuli: "
+        f"{told('spacing', 'time between stimuli')}{f'; order: {record.order}' if record.order else ''}.",
+        f"Target muscle: {told('contraction', 'state of the muscle')}.",
     ]
-    if topics["Pairs: interval"].applies:
+    if topics["interval"].applies:
         sentences.append(
-            f"Pairs: conditioning pulse {told('Pairs: intensity of the conditioning pulse', 'intensity')}, test pulse "
-            f"{told('Pairs: intensity of the test pulse', 'intensity')}, intervals {told('Pairs: interval', 'interval')}."
+            f"Pairs: conditioning pulse {told('conditioning', 'intensity')}, test pulse "
+            f"{told('test', 'intensity')}, intervals {told('interval', 'interval')}."
         )
     sentences += [
-        f"Responses: {told('Number of responses behind a value', 'number')}; size: {told('How size was computed', 'size')}.",
+        f"Responses: {told('counts', 'number')}; size: {told('size', 'size')}.",
         review_sentence(content.trials),
         f"Ethics approval: {record.approval or '[number: not in the record]'}. Measured and summed up with Decussa {VERSION}; "
         "intervals are 95 %.",
