@@ -22,7 +22,7 @@ from decussa.measuring.times import OnsetMethod
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import Window
 from decussa.model.recording import Channel, Recording, StimulusEvent, SweepBatch
-from decussa.model.table import TRIAL_COLUMNS, TRIAL_NAMES
+from decussa.model.table import TRIAL_NAMES
 from decussa.protocol.schema import Protocol
 from decussa.quality.verdict import Limits
 
@@ -74,6 +74,7 @@ class _Group:
     index: int
     channel: Channel
     window_ms: Window
+    window_from: str
     nerve: bool
     active: bool
     events: tuple[StimulusEvent, ...]
@@ -181,11 +182,13 @@ def _groups(recording: Recording, settings: MeasureSettings) -> list[_Group]:
         meant = [event for event in recording.events if _is_meant(event, channel)]
         for nerve in (False, True):
             same = [event for event in meant if (event.stimulus.stim_type == "nerve") == nerve]
-            window = _window(channel, settings, nerve=nerve)
+            window, said_by = _window(channel, settings, nerve=nerve)
             if window is None or not same:
                 continue
             for active, events in _by_activity(recording, index, same, settings, nerve=nerve):
-                groups += [_Group(index, channel, window, nerve, active, alike) for alike in _by_interval(events)]
+                groups += [
+                    _Group(index, channel, window, said_by, nerve, active, alike) for alike in _by_interval(events)
+                ]
     _refuse_unrecorded(recording)
     if not groups:
         raise RecordingError(
@@ -212,14 +215,16 @@ def _refuse_unrecorded(recording: Recording) -> None:
             )
 
 
-def _window(channel: Channel, settings: MeasureSettings, *, nerve: bool) -> Window | None:
+def _window(channel: Channel, settings: MeasureSettings, *, nerve: bool) -> tuple[Window | None, str]:
+    """Return the window of a channel, None where it has none, and who says so."""
     asked = settings.m_windows if nerve else settings.windows
     for name in (channel.name, channel.muscle.key):
         if name in asked:
-            return asked[name]
+            return asked[name], "as asked"
     if channel.windows is not None:
-        return channel.windows.m_window_ms if nerve else channel.windows.window_ms
-    return channel.muscle.m_window_ms if nerve else channel.muscle.window_ms
+        return (channel.windows.m_window_ms if nerve else channel.windows.window_ms), "as the data set says"
+    own = channel.muscle.m_window_ms if nerve else channel.muscle.window_ms
+    return own, f"default for {channel.muscle.key or 'muscle not known'}"
 
 
 def _by_activity(
@@ -343,11 +348,6 @@ def _keys(recording: Recording, group: _Group, events: Sequence[StimulusEvent]) 
 
 def _facts(group: _Group, batch: SweepBatch, settings: MeasureSettings) -> dict[str, Any]:
     """Columns that are the same for the whole group: window and method."""
-    named = group.channel.muscle.key or "muscle not known"
-    asked = settings.m_windows if group.nerve else settings.windows
-    chosen = group.channel.name in asked or group.channel.muscle.key in asked
-    told = group.channel.windows is not None
-    origin = "as asked" if chosen else "as the data set says" if told else f"default for {named}"
     method = describe_method(
         onset=settings.onset,
         silent=group.active,
@@ -359,18 +359,6 @@ def _facts(group: _Group, batch: SweepBatch, settings: MeasureSettings) -> dict[
         "window_start_ms": group.window_ms[0],
         "window_end_ms": group.window_ms[1],
         "_sample_ms": 1e3 / batch.rate_hz,
-        "method": f"{method}; window {origin}",
+        "method": f"{method}; window {group.window_from}",
         "reviewed_by": "",
     }
-
-
-def empty_trials() -> pd.DataFrame:
-    """Return a trial table without rows."""
-    return pd.DataFrame(
-        {
-            column.name: pd.Series(
-                dtype=str if column.kind == "text" else np.float64 if column.kind == "number" else np.int64
-            )
-            for column in TRIAL_COLUMNS
-        }
-    )

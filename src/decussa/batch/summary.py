@@ -31,7 +31,6 @@ RESPONSE_UV = 50.0
 #: Fewest responses that show a muscle to be reachable (common practice, no source).
 FEWEST_RESPONSES = 2
 
-MmaxByMuscle = Mapping[tuple[object, ...], Estimate]
 _MUSCLE = ["participant", "session", "timepoint", "muscle", "side"]
 
 
