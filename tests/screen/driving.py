@@ -32,7 +32,7 @@ def entry_of(page):
 def wait_for_entry(page, number):
     """Wait until the page says that so many entries are written."""
     page.wait_for_function(
-        "number => Number((/entry (\\d+)/.exec(document.querySelector('.who').innerText) || [0, 0])[1]) >= number",
+        "number => Number((/entry (\\d+)/.exec(document.querySelector('.who')?.innerText) || [0, 0])[1]) >= number",
         arg=number,
     )
 

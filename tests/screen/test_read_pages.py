@@ -200,7 +200,7 @@ def test_a_blind_second_rater_sees_nothing_that_tells_and_the_agreement_is_shown
     table = open_page(f"{server.url}/read/{study}/{SESSION}/table?rater=R-2")
     assert "stays closed" in table.inner_text(".leaf")
     page.click("text=Look, and be blind no more")
-    page.wait_for_function("document.querySelector('.who').innerText.includes('P07')", timeout=PATIENCE_MS)
+    page.wait_for_function("document.querySelector('.who')?.innerText.includes('P07')", timeout=PATIENCE_MS)
     layer = layer_of(served_root / study, "R-2")
     assert layer.began_blind
     assert not layer.blind
