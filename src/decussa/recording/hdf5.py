@@ -16,8 +16,8 @@ from decussa.recording.hdf5_file import (
     is_hdf5,
     is_text,
     open_hdf5,
+    read_texts,
     signature_at,
-    texts_of,
     walk,
 )
 from decussa.recording.mapping import NO_MAPPING, Mapping
@@ -65,7 +65,7 @@ def _plain_arrays(path: Path, found: Found) -> ArrayFile:
         if dataset.shape is None:
             continue
         if is_text(dataset):
-            texts[name] = texts_of(dataset[()])
+            texts[name] = read_texts(dataset)
         elif is_real(dataset.dtype) and dataset.dtype.subdtype is None:
             if 0 not in dataset.shape:
                 arrays.append(
@@ -111,4 +111,4 @@ def _add_table(
                 )
             )
         elif (kind.kind == "S" or kind.metadata) and dataset.size <= TABLE_LENGTH:
-            texts[f"{name}/{column}"] = texts_of(dataset.fields(column)[()])
+            texts[f"{name}/{column}"] = read_texts(dataset, column)

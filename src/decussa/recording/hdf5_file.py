@@ -16,6 +16,7 @@ import numpy as np
 
 from decussa.model.errors import MissingPartError, RecordingError
 from decussa.recording.array_file import Numbers, Said, as_texts, is_real
+from decussa.recording.hdf5_claims import TextClaims
 
 #: What links may be found at, and where the signature of HDF5 may stand (a block of the user may come first).
 SIGNATURE = b"\x89HDF\r\n\x1a\n"
@@ -95,6 +96,11 @@ def walk(path: Path, file: Any) -> Found:
     RecordingError
         If the file links to another, keeps numbers in another, or has more objects than can be meant.
     """
+    with TextClaims(path, _signature_of(path)) as claims:
+        return _walk(path, file, claims)
+
+
+def _walk(path: Path, file: Any, claims: TextClaims) -> Found:
     h5py = load_h5py()
     found, seen = Found(), set()
     waiting: list[tuple[str, Any, int]] = [("", file, 0)]
@@ -108,6 +114,7 @@ def walk(path: Path, file: Any) -> Found:
             raise RecordingError(
                 "HDF5 file has too many parts", where=path, expected=f"up to {_MOST_OBJECTS} objects, {_DEEPEST} deep"
             )
+        claims.check_attributes(name, place.addr)
         found.said[name] = _attributes(path, name, node)
         if isinstance(node, h5py.Dataset):
             _check_dataset(path, name, node)
@@ -193,6 +200,25 @@ def is_text(dataset: Any) -> bool:
     kind = load_h5py().check_string_dtype(dataset.dtype)
     size = 0 if dataset.shape is None else int(np.prod(dataset.shape, dtype=object))
     return kind is not None and size <= _MOST_TEXTS and size * dataset.dtype.itemsize <= _TEXT_BYTES
+
+
+def read_texts(dataset: Any, column: str = "") -> tuple[str, ...]:
+    """Return the texts of a data set, or of a column of a table.
+
+    Raises
+    ------
+    RecordingError
+        If one claims to be longer than the file.
+    """
+    path = Path(dataset.file.filename)
+    with TextClaims(path, _signature_of(path)) as claims:
+        claims.check_dataset(dataset.name, dataset)
+    return texts_of(dataset.fields(column)[()] if column else dataset[()])
+
+
+def _signature_of(path: Path) -> int:
+    with path.open("rb") as beginning:
+        return signature_at(beginning.read(FIRST_BYTES))
 
 
 def texts_of(value: Any) -> tuple[str, ...]:

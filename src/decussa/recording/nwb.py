@@ -24,7 +24,7 @@ from decussa.recording.arrays import check_lines, stimuli_of_rows
 from decussa.recording.channel_kind import kinds_of_labels, make_channel, uv_per_unit
 from decussa.recording.edf_header import GREATEST_RATE_HZ
 from decussa.recording.edf_signals import Annotation
-from decussa.recording.hdf5_file import Found, Hdf5Source, is_text, texts_of
+from decussa.recording.hdf5_file import Found, Hdf5Source, is_text, read_texts
 from decussa.recording.mapping import Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
@@ -279,7 +279,7 @@ def _table(found: Found, name: str) -> dict[str, Numbers | tuple[str, ...]]:
         ):
             continue
         if is_text(data):
-            columns[column] = texts_of(data[()])
+            columns[column] = read_texts(data)
         elif is_real(data.dtype):
             columns[column] = np.asarray(data[()], dtype=np.float64)
     return columns
@@ -291,9 +291,7 @@ def _annotations(path: Path, found: Found, name: str) -> list[Annotation]:
         raise RecordingError(f"annotations {name} have no times", where=path, expected="a time for each text")
     times = np.asarray(stamps[()], dtype=np.float64)
     return [
-        Annotation(float(time), text)
-        for time, text in zip(times, texts_of(data[()]), strict=True)
-        if math.isfinite(time)
+        Annotation(float(time), text) for time, text in zip(times, read_texts(data), strict=True) if math.isfinite(time)
     ]
 
 
@@ -344,4 +342,4 @@ def _number(value: Any, otherwise: float) -> float:
 
 def _text(found: Found, name: str) -> str:
     data = found.datasets.get(name)
-    return texts_of(data[()])[0] if data is not None and is_text(data) and data.size == 1 else ""
+    return read_texts(data)[0] if data is not None and is_text(data) and data.size == 1 else ""
