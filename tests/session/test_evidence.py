@@ -5,6 +5,7 @@ import math
 import pytest
 
 import decussa as dc
+from decussa.estimate import ratio_stopping
 from decussa.model.dialogue import Ask, Deliver, Trial
 from decussa.model.estimate import Estimate
 from decussa.model.stimulus import Stimulus
@@ -28,20 +29,36 @@ def sized(stimulus, size_uv, **more):
     return given(stimulus, {"amplitude_uv": size_uv, "size_uv": size_uv}, **more)
 
 
-def test_a_ratio_so_far_is_the_ratio_of_the_trials_so_far():
-    alone = [820.0, 1010.0, 760.0, 930.0, 880.0, 905.0]
-    paired = [310.0, 455.0, 290.0, 402.0, 377.0, 341.0]
+ALONE_UV = (820.0, 1010.0, 760.0, 930.0, 880.0, 905.0)
+PAIRED_UV = (310.0, 455.0, 290.0, 402.0, 377.0, 341.0)
+
+
+def paired_block():
+    """Test pulses alone and pairs in turn, of the sizes above."""
     trials = []
-    for size, conditioned in zip(alone, paired, strict=True):
+    for size, conditioned in zip(ALONE_UV, PAIRED_UV, strict=True):
         trials.append(sized(Stimulus.single(60), size, condition="test alone"))
         trials.append(sized(Stimulus.paired(35, 60, 3), conditioned, condition="SICI"))
-    (so_far,) = evidence_of(LiveView(given=tuple(trials)), with_curve=False).ratios
-    expected = dc.ratio(paired, alone)
+    return LiveView(given=tuple(trials))
+
+
+def test_a_ratio_so_far_is_the_ratio_of_the_trials_so_far():
+    (so_far,) = evidence_of(paired_block(), with_curve=False).ratios
+    expected = dc.ratio(PAIRED_UV, ALONE_UV)
     assert so_far.name == "SICI"
     assert so_far.n == 6
     assert (so_far.now.value, so_far.now.low, so_far.now.high) == (expected.value, expected.low, expected.high)
     assert len(so_far.earlier) == 2
     assert so_far.earlier[0].high - so_far.earlier[0].low > so_far.now.high - so_far.now.low
+
+
+def test_where_a_block_may_stop_the_ratio_drawn_is_the_one_it_stops_by():
+    (so_far,) = evidence_of(paired_block(), with_curve=False, may_stop=True).ratios
+    rule = ratio_stopping.summary(ratio_stopping.of_block(PAIRED_UV, ALONE_UV, within=1.5, fewest=2, most=40))
+    assert (so_far.now.value, so_far.now.low, so_far.now.high) == (rule.value, rule.low, rule.high)
+    (fixed,) = evidence_of(paired_block(), with_curve=False).ratios
+    assert so_far.now.high > fixed.now.high
+    assert all(ours.high > theirs.high for ours, theirs in zip(so_far.earlier, fixed.earlier, strict=True))
 
 
 def test_what_was_rejected_by_rule_or_by_the_operator_counts_nowhere():

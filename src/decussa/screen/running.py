@@ -29,7 +29,7 @@ from decussa.compose.preview import StepPreview, preview
 from decussa.compose.sessions import VIRTUAL_MORNING, go_on_by_hand, go_on_rehearsing, new_rehearsal
 from decussa.model.errors import DecussaError, UsageError
 from decussa.plan.session import step_name
-from decussa.protocol.steps import StepBase
+from decussa.protocol.steps import PairedBlock, StepBase
 from decussa.screen.operator import BrowserOperator, Turn
 from decussa.screen.run_bench import RunBench
 from decussa.screen.signal_desk import SIGNALS
@@ -138,9 +138,11 @@ class LiveSession:
         chosen = next((one for one in WAYS if one == way), None)
         if chosen is None:
             raise UsageError("way is not known", expected=", ".join(WAYS), found=repr(way))
-        if chosen == "folder" and not watched.strip():
-            raise UsageError("no folder is named to watch", do="type the folder into which the recorder saves")
-        self.way, self.watched = chosen, Path(watched.strip()) if watched.strip() else self.watched
+        if chosen == "folder":
+            if not watched.strip():
+                raise UsageError("no folder is named to watch", do="type the folder into which the recorder saves")
+            self.watched = Path(watched.strip())
+        self.way = chosen
 
     def still_open(self) -> tuple[str, ...]:
         """Return what keeps a session with a person closed, by title; a rehearsal needs no preparing."""
@@ -153,7 +155,7 @@ class LiveSession:
         prepared = read_preparation(self.folder, self.session).preparation
         if prepared.open_items:
             return False
-        self.operator.code = prepared.prepared_by or self.operator.code
+        self.operator.code = self.operator.acting = prepared.prepared_by or self.operator.code
         for gate in prepared.gates_that_hold:
             self.operator.pass_gate(gate)
         return True
@@ -173,7 +175,10 @@ class LiveSession:
         """Return what the running step's stimuli come to."""
         view = self.view
         if self._evidence[0] != view.entry:
-            self._evidence = (view.entry, evidence_of(view, with_curve=self.kind == "recruitment curve"))
+            step = self.steps.get(view.step)
+            may_stop = isinstance(step, PairedBlock) and step.within is not None
+            with_curve = self.kind == "recruitment curve"
+            self._evidence = (view.entry, evidence_of(view, with_curve=with_curve, may_stop=may_stop))
         return self._evidence[1]
 
     def means(self) -> tuple[MeanSweep, ...]:

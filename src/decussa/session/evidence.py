@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from decussa.estimate.ratio import ratio
+from decussa.estimate.ratio_stopping import widened
 from decussa.estimate.recruitment import RecruitmentCurve, fit_recruitment
 from decussa.model.estimate import Estimate
 from decussa.quality.verdict import Limits
@@ -103,11 +104,15 @@ class Evidence:
     curve: CurveSoFar | None = None
 
 
-def evidence_of(view: LiveView, *, with_curve: bool) -> Evidence:
-    """Return what the running step's answered stimuli come to; ``with_curve`` fits a recruitment curve to them."""
+def evidence_of(view: LiveView, *, with_curve: bool, may_stop: bool = False) -> Evidence:
+    """Return what the running step's answered stimuli come to.
+
+    ``with_curve`` fits a recruitment curve to them; ``may_stop`` says that the step may end once its ratios are known well
+    enough, and gives these the wider interval by which it ends and which is reported.
+    """
     sizes = _sizes(view.given)
     return Evidence(
-        ratios=_ratios(view.given),
+        ratios=_ratios(view.given, may_stop=may_stop),
         sizes=sizes,
         sites=_sites(view.given),
         held=_held(view),
@@ -133,24 +138,24 @@ def _usable(given: Sequence[Given]) -> list[Given]:
     return [one for one in given if verdict_of(one) != "reject" and math.isfinite(size_of(one))]
 
 
-def _ratios(given: Sequence[Given]) -> tuple[RatioSoFar, ...]:
+def _ratios(given: Sequence[Given], *, may_stop: bool) -> tuple[RatioSoFar, ...]:
     usable = [one for one in _usable(given) if one.request.condition != "climb"]
     names = dict.fromkeys(one.request.condition for one in usable if one.request.stimulus.stim_type == "paired")
-    return tuple(_ratio(name, usable) for name in names)
+    return tuple(_ratio(name, usable, may_stop=may_stop) for name in names)
 
 
-def _ratio(name: str, usable: Sequence[Given]) -> RatioSoFar:
+def _ratio(name: str, usable: Sequence[Given], *, may_stop: bool) -> RatioSoFar:
     count = sum(one.request.condition == name for one in usable)
     moments = sorted({math.ceil(share * count) for share in _EARLIER} - {count})
     return RatioSoFar(
         name=name,
-        now=_ratio_after(name, usable, count),
-        earlier=tuple(_ratio_after(name, usable, moment) for moment in moments if moment >= 2),
+        now=_ratio_after(name, usable, count, may_stop=may_stop),
+        earlier=tuple(_ratio_after(name, usable, moment, may_stop=may_stop) for moment in moments if moment >= 2),
         n=count,
     )
 
 
-def _ratio_after(name: str, usable: Sequence[Given], count: int) -> Estimate:
+def _ratio_after(name: str, usable: Sequence[Given], count: int, *, may_stop: bool) -> Estimate:
     """Return the ratio as it stood after ``count`` trials of the condition; sizes freed of noise, as in the report."""
     conditioned: list[float] = []
     alone: list[float] = []
@@ -165,7 +170,8 @@ def _ratio_after(name: str, usable: Sequence[Given], count: int) -> Estimate:
             alone.append(size)
         if len(conditioned) == count:
             break
-    return ratio(conditioned, alone)
+    found = ratio(conditioned, alone)
+    return widened(found) if may_stop else found
 
 
 def _sizes(given: Sequence[Given]) -> dict[str, tuple[SizePoint, ...]]:
