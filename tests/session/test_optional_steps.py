@@ -9,6 +9,7 @@ import pytest
 from decussa.batch.summary import summarise
 from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.study_reports import report_study, session_tables
+from decussa.estimate.mmax import maximal_m_wave
 from decussa.estimate.ratio import ratio
 from decussa.estimate.ratio_stopping import WIDENED
 from decussa.store.check import check_study
@@ -84,6 +85,22 @@ def test_the_session_ends_and_its_study_is_whole(finished):
     assert entries[-1].kind == "finished"
     assert check_study(finished.folder) == []
     assert {"FDI right/mmax", "FDI right/hotspot_x", "FDI right/tracked_test"} <= set(entries[-1].body.results)
+
+
+def test_the_summary_has_one_mmax_and_it_follows_the_review(finished):
+    room = ReviewRoom(finished.folder, finished.session)
+    trials, summary = session_tables(room, None)
+    mmax = summary[summary["quantity"] == "mmax"]
+    largest = maximal_m_wave(
+        *(trials.loc[trials["stim_type"] == "nerve", name] for name in ("current_ma", "amplitude_uv"))
+    )
+
+    assert set(mmax["condition"]) == {"M-wave", "Mmax"}
+    assert mmax["value"].to_numpy() == pytest.approx(largest.value, rel=1e-12)
+    assert not (mmax["review"] == "as found in the session").any()
+    size = summary[(summary["quantity"] == "mep_amplitude")].iloc[0]["value"]
+    share = summary[(summary["quantity"] == "mep_mmax_pct")].iloc[0]["value"]
+    assert share == pytest.approx(100 * size / largest.value, rel=1e-12)
 
 
 def test_the_summary_holds_the_tracks_and_the_wider_interval_of_the_block_that_could_end(finished):

@@ -4,11 +4,13 @@ import shutil
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from decussa.model.dialogue import Deliver, Lost, Trial
+from decussa.plan.find_threshold import METHODS
 from decussa.plan.session import session_plan
 from decussa.protocol.schema import read_protocol
 from decussa.session.recovery import PlanChangedError, finished_steps, stand_at, stored_findings
@@ -139,6 +141,32 @@ def test_a_changed_plan_is_said_and_a_fresh_one_goes_on_from_what_was_found(tmp_
     assert "plan changed" in [entry.kind for entry in outcome.entries]
     again = [entry.body.step for entry in outcome.entries if entry.kind == "step found"]
     assert len(again) == len(set(again))
+    assert check_study(folder) == []
+
+
+def test_an_unfinished_session_goes_on_fresh_where_the_estimator_now_asks_for_something_else(tmp_path, monkeypatch):
+    folder = make_study(tmp_path / "study")
+    first = crash_at(folder, monkeypatch, 34, before=False)
+    with journal_of(folder) as journal:
+        before = journal.entries()
+    assert isinstance(before[-1].body, Trial)  # the third pulse of the hunt, after three of the familiarisation
+    assert first.heard == [1, 2, 3, 4, 5, 6]
+    older = METHODS["adaptive"]
+    newer = replace(older, suggest=lambda state: older.suggest(state) + (2 if state.n else 0))
+    monkeypatch.setitem(METHODS, "adaptive", newer)
+
+    with pytest.raises(PlanChangedError, match="in step 'threshold'"):
+        go(folder)
+    again = Spoilt()
+    outcome = go(folder, again, fresh=True)
+    given = [entry.body for entry in outcome.entries if entry.kind == "asked" and isinstance(entry.body, Deliver)]
+
+    assert [entry.hash for entry in outcome.entries[: len(before)]] == [entry.hash for entry in before]
+    assert again.heard[0] == 7
+    assert [request.step for request in given[:7]] == ["familiarisation"] * 3 + ["threshold"] * 4
+    # the hunt begins anew and has its six pulses, as the protocol asks for
+    assert outcome.found["FDI right/rmt"].n == 6
+    assert outcome.entries[-1].kind == "finished"
     assert check_study(folder) == []
 
 

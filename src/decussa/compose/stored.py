@@ -54,6 +54,8 @@ FOUND_UNITS = {
 _SEARCHES = (Familiarisation, Hotspot, Threshold, TestIntensity, ThresholdTracking, TrunkLevels)
 #: Quantities of the summary that a plan's own finding replaces.
 _REPLACED = {"rmt", "amt"}
+#: Quantities that stay as the trials sum up: what was rejected since is out of them, and other rows are shares of them.
+_FROM_TRIALS = {"mmax"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,11 +255,15 @@ def _facts(protocol: Protocol) -> dict[str, str]:
 def with_findings(summary: pd.DataFrame, found: Found, session: str) -> pd.DataFrame:
     """Return ``summary`` with what the plan found itself, in place of what the table could only guess."""
     participant, _, number = session.rpartition("-")
+    summed = summary[summary["quantity"].isin(_FROM_TRIALS)]
+    from_trials = set(zip(summed["muscle"], summed["side"], summed["quantity"], strict=True))
     rows = []
     for name, estimate in found.items():
         label, _, quantity_of = name.rpartition("/")
         quantity, _, condition = quantity_of.partition(": ")
         muscle, side = muscle_and_side(label)
+        if (muscle.key or label, side, quantity) in from_trials:
+            continue
         row: dict[str, Any] = dict.fromkeys(SUMMARY_NAMES, "")
         row |= {"isi_ms": math.nan, "intensity_mso": math.nan, "participant": participant, "session": number}
         row |= {
