@@ -17,7 +17,7 @@ from decussa.session.clock import RealClock
 from decussa.session.operator import Operator
 from decussa.session.recovery import last_start
 from decussa.session.scribe import Listener
-from decussa.source.contract import Delivered, Source
+from decussa.source.contract import Delivered, SeesPulses, Source, Unasked
 from decussa.source.live import LiveFeed
 from decussa.source.virtual.bench_feed import VirtualFeed
 from decussa.store.study import open_study
@@ -88,6 +88,10 @@ class ShownSource:
     def answer(self, request: Ask) -> str | float | None:
         """Pass it on."""
         return self._inner.answer(request)
+
+    def unasked(self) -> Sequence[Unasked]:
+        """Return what the source saw, where it sees pulses by itself."""
+        return self._inner.unasked() if isinstance(self._inner, SeesPulses) else ()
 
 
 def go_on_live(

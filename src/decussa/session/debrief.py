@@ -136,7 +136,8 @@ def _overruled(entries: Sequence[Entry]) -> list[str]:
 
 
 def _pulses(view: LiveView) -> str:
-    return f"{view.stimuli} stimuli, {view.pulses} pulses were given (a pair is two)."
+    unasked = f", {view.unasked} of them unasked" if view.unasked else ""
+    return f"{view.stimuli} stimuli, {view.pulses} pulses were given (a pair is two){unasked}."
 
 
 def _threshold_pulses(view: LiveView) -> list[str]:

@@ -38,7 +38,8 @@ from decussa.session.measuring import MeasuredTrial, measure_delivered
 from decussa.session.operator import Command, Hold, LeaveStep, Operator, Stop
 from decussa.session.position import Position, step_on
 from decussa.session.scribe import Listener, Scribe
-from decussa.source.contract import Source
+from decussa.session.tally import count_unasked
+from decussa.source.contract import SeesPulses, Source
 from decussa.store.journal import Journal
 from decussa.store.kinds import Kind
 from decussa.store.records import (
@@ -50,6 +51,7 @@ from decussa.store.records import (
     StepFound,
     StepMark,
     Tolerance,
+    UnaskedPulse,
 )
 
 #: What kind of entry an operator's record makes.
@@ -98,6 +100,7 @@ class Engine:
             stopped = self._carry_out(request)
             if stopped is not None:
                 return stopped
+        self._count_unasked()
         self.scribe.write("finished", StepFound(step="session", results=dict(request.found)))
         return request.found
 
@@ -145,12 +148,10 @@ class Engine:
             self._show(request)
             return None
         said = self.source.answer(request) if isinstance(request, Ask) else None
-        due_s = self._due(request)
-        if said is None and (stopped := self._obey(request, due_s)) is not None:
+        if (stopped := self._wait_until_due(request, heard=said is not None)) is not None:
             return stopped
         if self.at.pending is not request:
             return None
-        self.clock.wait(due_s - self.scribe.seconds())
         if isinstance(request, Deliver):
             self._give(request)
         elif isinstance(request, Rest):
@@ -158,6 +159,28 @@ class Engine:
         else:
             self._settle(Answer(value=self._heard(request, self.operator.answer(request) if said is None else said)))
         return None
+
+    def _wait_until_due(self, request: Request, *, heard: bool) -> Stopped | None:
+        """Wait, doing what the operator wants; a pulse that nobody asked for meanwhile puts a stimulus off."""
+        self._count_unasked()
+        while self.at.pending is request:
+            due_s = self._due(request)
+            if not heard and (stopped := self._obey(request, due_s)) is not None:
+                return stopped
+            if self.at.pending is not request:
+                return None
+            self.clock.wait(due_s - self.scribe.seconds())
+            if not self._count_unasked() or not isinstance(request, Deliver):
+                return None
+        return None
+
+    def _count_unasked(self) -> bool:
+        """Write down the pulses that nobody asked for and count them; return whether there were any."""
+        seen = self.source.unasked() if isinstance(self.source, SeesPulses) else ()
+        for one in seen:
+            self.scribe.write("pulse not asked for", UnaskedPulse(pulses=one.pulses, ago_s=round(one.ago_s, 3)))
+            self.at.tally = count_unasked(self.at.tally, one.pulses, at_s=self.scribe.seconds() - one.ago_s)
+        return bool(seen)
 
     def _due(self, request: Request) -> float:
         """Return when a request may be carried out, in seconds on the session's clock."""
@@ -215,6 +238,7 @@ class Engine:
         )
 
     def _stop(self, reason: str) -> Stopped:
+        self._count_unasked()
         self.scribe.write("stopped", Remark(text=reason, operator=self.operator.code))
         self.plan.close()
         return Stopped(reason)

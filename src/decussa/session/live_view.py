@@ -13,7 +13,16 @@ from decussa.session.lifecycle import Event, State, next_state
 from decussa.session.operator import ALARM, NO_EVENT, verdict_said
 from decussa.store.chain import Entry
 from decussa.store.kinds import Kind
-from decussa.store.records import AdverseEvent, Correction, Gate, Remark, StepFound, StepMark
+from decussa.store.records import (
+    AdverseEvent,
+    Correction,
+    Gate,
+    Remark,
+    StepFound,
+    StepMark,
+    TorqueRange,
+    UnaskedPulse,
+)
 
 #: Entries of those who read a session later: no part of how it went, nor of how long it took.
 _AFTERWARDS: frozenset[Kind] = frozenset({"review begun", "reviewed", "unblinded"})
@@ -58,6 +67,7 @@ class LiveView:
     have drawn. ``hold`` says why
     nothing is asked for; ``alarm`` is whether that was the stop key, and nobody has said since what happened. ``last_reply``
     is what became of the stimulus before: a verdict, ``lost`` or ``refused``, with ``refusal`` as its reason.
+    ``unasked`` are those of the ``pulses`` that nobody asked for; ``torque`` is that of the best effort, by muscle.
     """
 
     state: State = "new"
@@ -83,6 +93,8 @@ class LiveView:
     alarm: bool = False
     stimuli: int = 0
     pulses: int = 0
+    unasked: int = 0
+    torque: Mapping[str, TorqueRange] = field(default_factory=dict)
     counts: Mapping[str, int] = field(default_factory=dict)
     by_step: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
@@ -127,6 +139,12 @@ def fold(view: LiveView, entry: Entry) -> LiveView:
         view = replace(view, alarm=False)
     if isinstance(body, StepFound) and entry.kind == "step found":
         return replace(view, ended=(*view.ended, body.step))
+    if isinstance(body, UnaskedPulse):
+        return replace(view, pulses=view.pulses + body.pulses, unasked=view.unasked + body.pulses)
+    if isinstance(body, TorqueRange):
+        return replace(view, torque=_better_torque(view.torque, body))
+    if isinstance(body, StepMark) and entry.kind == "step redone":
+        return replace(view, torque={muscle: one for muscle, one in view.torque.items() if one.step != body.step})
     if isinstance(body, StepMark) and entry.kind == "step skipped":
         return replace(view, skipped=(*view.skipped, body.step))
     if isinstance(body, Correction):
@@ -139,6 +157,13 @@ def fold(view: LiveView, entry: Entry) -> LiveView:
     if isinstance(body, AdverseEvent):
         return replace(view, remarks=(*view.remarks, f"adverse event, {body.severity}: {body.event}"))
     return view
+
+
+def _better_torque(torque: Mapping[str, TorqueRange], effort: TorqueRange) -> Mapping[str, TorqueRange]:
+    """Keep the effort with the larger range of each muscle."""
+    known = torque.get(effort.muscle)
+    is_better = known is None or abs(effort.most - effort.rest) > abs(known.most - known.rest)
+    return {**torque, effort.muscle: effort} if is_better else torque
 
 
 def view_of(entries: Iterable[Entry]) -> LiveView:

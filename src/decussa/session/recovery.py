@@ -13,10 +13,10 @@ from decussa.model.estimate import Estimate
 from decussa.plan.step import Ended, advance
 from decussa.session.clock import from_text
 from decussa.session.position import Position, step_on
-from decussa.session.tally import count
+from decussa.session.tally import count, count_unasked
 from decussa.store.chain import Entry
 from decussa.store.codec import encode
-from decussa.store.records import Gate, Started, StepFound
+from decussa.store.records import Gate, Started, StepFound, UnaskedPulse
 
 _REPLIES = {"answered", "refused", "lost"}
 _JUMPS: dict[str, Jump] = {"step skipped": Jump("skip"), "step redone": Jump("redo")}
@@ -75,6 +75,8 @@ def stand_at(plan: Plan, entries: Sequence[Entry], *, discomfort_stop: float) ->
             position.is_asked = True
         elif entry.kind in ("step found", "follow-up due"):
             position.is_noted = True
+        elif isinstance(entry.body, UnaskedPulse):
+            position.tally = count_unasked(position.tally, entry.body.pulses, at_s=at_s - entry.body.ago_s)
         elif entry.kind in _JUMPS:
             step_on(position, plan, _JUMPS[entry.kind], at_s=at_s, discomfort_stop=discomfort_stop)
         elif entry.kind in _REPLIES:
@@ -89,10 +91,12 @@ def _count_earlier(entries: Sequence[Entry], discomfort_stop: float) -> Position
     for entry in entries:
         if position.began is None:
             position.began = from_text(entry.at)
+        at_s = (from_text(entry.at) - position.began).total_seconds()
         if entry.kind == "asked" and isinstance(entry.body, Request):
             asked = entry.body
+        elif isinstance(entry.body, UnaskedPulse):
+            position.tally = count_unasked(position.tally, entry.body.pulses, at_s=at_s - entry.body.ago_s)
         elif entry.kind in _REPLIES and asked is not None:
-            at_s = (from_text(entry.at) - position.began).total_seconds()
             reply = _reply(entry)
             position.tally = count(position.tally, asked, reply, at_s=at_s, discomfort_stop=discomfort_stop)
             position.number += isinstance(asked, Deliver) and isinstance(reply, Trial | Lost)

@@ -17,10 +17,11 @@ FEWEST_EARLIER = 5
 class Tally:
     """Counts and highest levels.
 
-    ``stimuli`` counts stimuli heard by the source, ``pulses`` their pulses (a pair is two). ``tolerated_mso`` is the highest
-    test intensity given and not objected to, ``too_much_mso`` the lowest that was objected to, ``last_mso`` the test intensity
-    of the last magnetic stimulus. Times are in seconds on the session's clock; -1 is "none yet". ``artifacts`` holds, by
-    muscle and kind of stimulus, in how many measured trials the stimulus artifact was seen, and of how many.
+    ``stimuli`` counts stimuli heard by the source, ``pulses`` their pulses (a pair is two) and those that nobody asked for.
+    ``tolerated_mso`` is the highest test intensity given and not objected to, ``too_much_mso`` the lowest that was objected
+    to, ``last_mso`` the test intensity of the last magnetic stimulus. Times are in seconds on the session's clock; -1 is
+    "none yet". ``artifacts`` holds, by muscle and kind of stimulus, in how many measured trials the stimulus artifact was
+    seen, and of how many.
     """
 
     stimuli: int = 0
@@ -66,6 +67,17 @@ def count(tally: Tally, request: Request, reply: Reply, *, at_s: float, discomfo
     else:
         return tally
     return _after_stimulus(tally, request, at_s)
+
+
+def count_unasked(tally: Tally, pulses: int, *, at_s: float) -> Tally:
+    """Return the tally after pulses that nobody asked for, given at ``at_s``: nothing else is known of them."""
+    at_s = max(at_s, 0.0)
+    return replace(
+        tally,
+        pulses=tally.pulses + pulses,
+        first_s=tally.first_s if tally.first_s >= 0 else at_s,
+        last_s=max(tally.last_s, at_s),
+    )
 
 
 def _kind(request: Deliver) -> str:

@@ -6,10 +6,10 @@ reports what came back; it never repeats a stimulus by itself and never decides 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Protocol, Self, runtime_checkable
 
 from decussa.model.dialogue import Ask, Deliver
 from decussa.model.recording import Channel
@@ -35,6 +35,23 @@ class Delivered:
     def is_nothing(self) -> bool:
         """Whether there is neither a sweep nor a size: the operator says what became of the stimulus."""
         return self.sweep is None and self.sizes_uv is None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unasked:
+    """Pulses of one stimulus that nobody asked for: how many, and how long ago in s they were given."""
+
+    pulses: int
+    ago_s: float
+
+
+@runtime_checkable
+class SeesPulses(Protocol):
+    """A source that sees pulses by itself, also those that nobody asked for."""
+
+    def unasked(self) -> Sequence[Unasked]:
+        """Return the pulses that nobody asked for since this was called last, in order."""
+        ...
 
 
 class Source(Protocol):

@@ -39,6 +39,8 @@ Kind = Literal[
     "answered",
     "refused",
     "lost",
+    "pulse not asked for",
+    "torque measured",
     "step found",
     "step skipped",
     "step redone",
@@ -201,6 +203,16 @@ KINDS: dict[Kind, KindOfEntry] = {
         "A stimulus has no stored answer; the operator says whether it was given.",
         (Lost,),
         Lost(given="given and lost", reason="the computer restarted"),
+    ),
+    "pulse not asked for": KindOfEntry(
+        "A live stream shows a pulse that no stimulus asked for: the person got it, so it counts towards the limits.",
+        (r.UnaskedPulse,),
+        r.UnaskedPulse(pulses=1, ago_s=0.62),
+    ),
+    "torque measured": KindOfEntry(
+        "A live stream shows the torque of a maximal effort: contractions are compared with it.",
+        (r.TorqueRange,),
+        r.TorqueRange(muscle="FCR left", step="mvc FCR left", rest=0.4, most=31.6, unit="Nm"),
     ),
     "step found": KindOfEntry(
         "A step of the protocol ended, with what it found.",

@@ -112,6 +112,25 @@ class Tolerance:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class UnaskedPulse:
+    """Pulses of one stimulus that were seen although nobody asked for it, ``ago_s`` seconds before this was written."""
+
+    pulses: int = 1
+    ago_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TorqueRange:
+    """Torque in one maximal effort of a step, in the stream's unit: at rest, and the most that was held for half a second."""
+
+    muscle: str
+    step: str
+    rest: float
+    most: float
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FollowUpDue:
     """Somebody is to ask the participant again: about what, and when (UTC)."""
 
@@ -231,6 +250,8 @@ Event = (
     | StepFound
     | AdverseEvent
     | Tolerance
+    | UnaskedPulse
+    | TorqueRange
     | FollowUpDue
     | Gate
     | Remeasured

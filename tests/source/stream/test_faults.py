@@ -224,7 +224,9 @@ def test_a_double_trigger_is_rejected_and_the_next_stimulus_is_its_own():
 def test_a_pulse_that_follows_by_itself_is_nobodys():
     with bench("stray pulse@1") as source:
         came = give(source, SINGLE, PAIR)
+        unasked = source.unasked()
 
+    assert [one.pulses for one in unasked] == [1]
     assert came[0].sweep.samples_uv.shape == true_sweep(SINGLE, 1).samples_uv.shape
     assert came[1].sweep == true_sweep(PAIR, 2)
     assert any("before stimulus 2 was asked for" in words for words in came[1].said)
@@ -235,8 +237,12 @@ def test_a_pulse_during_a_pause_is_noted_and_given_to_no_stimulus():
         first = source.deliver(request(SINGLE), 1)
         source.sender.stray()
         time.sleep(1.5)
+        (stray,), none = source.unasked(), source.unasked()
         second = source.deliver(request(PAIR), 2)
 
+    # The amplifier hears of it within 0.1 s and gives the pulse 0.3 s later.
+    assert (stray.pulses, none) == (1, ())
+    assert stray.ago_s == pytest.approx(1.15, abs=0.2)
     assert first.sweep == true_sweep(SINGLE, 1)
     assert any("given while none was asked for" in words for words in second.said)
     assert second.sweep == true_sweep(PAIR, 2)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from decussa.source.contract import Unasked
 from decussa.source.cutter import Cut, LoneArtifact
 from decussa.source.stream.device import DeviceFeed, Tell
 
@@ -46,6 +47,7 @@ class Claims:
     def __init__(self, feed: DeviceFeed, tell: Tell, stall_s: float) -> None:
         self._feed, self._tell, self._stall_s = feed, tell, stall_s
         self._asked: Asked | None = None
+        self._unasked: list[Cut] = []
         self._artifacts_uv: deque[float] = deque(maxlen=20)
 
     def ask(self, number: int) -> Asked:
@@ -77,7 +79,17 @@ class Claims:
             asked.cut = one
             return
         self._feed.note(one.pulses[0], "pulse, not asked for")
+        self._unasked.append(one)
         self._tell(_unasked(one, asked))
+
+    def take_unasked(self) -> tuple[Unasked, ...]:
+        """Return the pulses that were not asked for, and forget them."""
+        feed, cuts = self._feed, self._unasked
+        self._unasked = []
+        end = feed.cutter.ring.end
+        return tuple(
+            Unasked(pulses=len(cut.pulses), ago_s=(end - cut.pulses[-1]) / feed.rate_hz + feed.silent_s) for cut in cuts
+        )
 
     def _is_pulse(self, lone: LoneArtifact) -> bool:
         if len(self._artifacts_uv) < _FEWEST_ARTIFACTS:
@@ -97,5 +109,5 @@ class Claims:
 def _unasked(cut: Cut, asked: Asked | None) -> str:
     many = f"{len(cut.pulses)} pulses were" if len(cut.pulses) > 1 else "A pulse was"
     if asked is None or asked.cut is not None:
-        return f"{many} given while none was asked for. No stimulus gets the sweep; the person got the pulse."
-    return f"{many} given before stimulus {asked.number} was asked for. It does not count as its answer."
+        return f"{many} given while none was asked for. No stimulus gets the sweep; it counts as given."
+    return f"{many} given before stimulus {asked.number} was asked for. It is not its answer; it counts as given."

@@ -19,7 +19,7 @@ from decussa.model.dialogue import Ask, Deliver
 from decussa.model.errors import MachineError, UsageError
 from decussa.model.recording import Channel
 from decussa.quality.live_delivery import judge_pulses
-from decussa.source.contract import Delivered
+from decussa.source.contract import Delivered, Unasked
 from decussa.source.cutter import Cut
 from decussa.source.stream.choice import Device, wire
 from decussa.source.stream.claims import Asked, Claims
@@ -193,6 +193,11 @@ class StreamSource:
     def answer(self, request: Ask) -> str | float | None:  # noqa: ARG002
         """Leave the question to the operator."""
         return None
+
+    def unasked(self) -> tuple[Unasked, ...]:
+        """Return the pulses that nobody asked for since this was called last."""
+        with self.changed:
+            return self._claims.take_unasked()
 
     def words(self) -> tuple[str, ...]:
         """Return what was seen and went wrong since this was asked last: for the journal."""
