@@ -9,9 +9,11 @@ import math
 
 import numpy as np
 import pytest
-from scipy.optimize import minimize, minimize_scalar
+from scipy.optimize import minimize_scalar
 from scipy.special import expit
-from scipy.stats import binom, norm
+from scipy.stats import binom
+from statsmodels.discrete.discrete_model import Logit, Probit
+from statsmodels.tools import add_constant
 
 from decussa.estimate import threshold
 from decussa.estimate.threshold import bayesian_hunting, five_of_ten, likelihood_hunting, two_threshold
@@ -107,7 +109,7 @@ def test_the_likelihood_peaks_where_scipy_says(spread, expected_mso, expected_lo
 
 
 def test_the_eight_pulses_are_those_of_the_other_response_curves():
-    """MT-07 to MT-09: logistic of scale 0.07 t by scipy, free probit and logit by statsmodels; guards the data above."""
+    """MT-07 to MT-09: logistic of scale 0.07 t by scipy, free probit and logit by statsmodels, SE by delta; guards the data."""
     s, y = np.array(INTENSITIES, dtype=float), np.array(ANSWERS)
 
     def loss(p):
@@ -117,15 +119,12 @@ def test_the_eight_pulses_are_those_of_the_other_response_curves():
         lambda t: loss(expit((s - t) / (0.07 * t))), bounds=(38, 50), method="bounded", options={"xatol": 1e-8}
     )
     assert (one.x, -one.fun) == (pytest.approx(43.63458, abs=1e-4), pytest.approx(-3.954038, abs=1e-5))
-    for curve, start, expected in (
-        (norm.cdf, (43.0, 2.0), (43.62711, 2.10052)),
-        (expit, (43.0, 1.2), (43.56370, 1.28958)),
-    ):
-        free = minimize(
-            lambda x, curve=curve: loss(curve((s - x[0]) / x[1])), start, method="Nelder-Mead",
-            options={"xatol": 1e-9, "fatol": 1e-12},
-        )  # fmt: skip
-        assert tuple(free.x) == pytest.approx(expected, abs=1e-4)
+    for curve, expected in ((Probit, (43.62711, 2.10052, 1.16021)), (Logit, (43.56370, 1.28958, 1.22064))):
+        free = curve(y.astype(float), add_constant(s)).fit(disp=False)
+        (b0, b1), covariance = free.params, free.cov_params()
+        by_delta = np.array([-1 / b1, b0 / b1**2])
+        found = (-b0 / b1, 1 / b1, math.sqrt(by_delta @ covariance @ by_delta))
+        assert found == pytest.approx(expected, abs=1e-4)
 
 
 def test_bayesian_hunting_gives_the_posterior_worked_out_by_hand():
