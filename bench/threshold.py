@@ -22,11 +22,13 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
+from scipy.signal import fftconvolve
 from scipy.special import ndtr
 from scipy.stats import t as student_t
 
@@ -37,9 +39,6 @@ CRITERION_UV = 50.0
 #: Scales Student's t with 3 degrees of freedom so that its density at 0 is the Gaussian's: the spread, which is the slope
 #: of P(response) at threshold, stays the same and only the tails grow.
 T3_SCALE = (2 / (math.pi * math.sqrt(3))) * math.sqrt(2 * math.pi)
-#: Fisher information that such a size holds about its centre, over a Gaussian's: (v + 1) / (v + 3) / scale^2. A sum of several
-#: such sources holds no more (Stam 1959, Inform Control 2:101; from memory). A yes or no at threshold loses nothing to tails.
-T3_INFORMATION = (4 / 6) / T3_SCALE**2
 LAPSES = 0.02
 
 
@@ -302,14 +301,43 @@ def bound(people: list[Person], within_mso: float, *, sizes: bool) -> int:
     """
     sd = np.array([person.spread * person.threshold_mso for person in people])
     hard = people[0].excitability.hard
-    information = 1.0 if sizes else 2 / math.pi
+    information = np.full(len(people), 1.0 if sizes else 2 / math.pi)
     if hard:
-        information *= (1 - LAPSES) * (T3_INFORMATION if sizes else 1.0)
+        information *= (1 - LAPSES) * np.array([left_by_tails(person, sizes=sizes) for person in people])
     for n in range(1, 1000):
-        error = sd * math.sqrt(1 / (information * n) + (drift_of_mean(people[0], n) if hard else 0.0))
+        error = sd * np.sqrt(1 / (information * n) + (drift_of_mean(people[0], n) if hard else 0.0))
         if np.mean(2 * ndtr(within_mso / error) - 1) >= 0.95:
             return n
     return 1000
+
+
+def left_by_tails(person: Person, *, sizes: bool) -> float:
+    """Return the Fisher information about the threshold that t tails leave a pulse at threshold, over that of Gaussian ones.
+
+    Below 50 uV the curve is straight in the log: a size varies by the variability before the curve, times its slope, and by that
+    after it. A yes or no has the squared density at threshold.
+    """
+    before = person.bend * person.before if isinstance(person, SizePerson) else 1.0
+    after = person.after if isinstance(person, SizePerson) else 0.0
+    angles, information, density = _sums_of_tails()
+    return float(np.interp(math.atan2(after, before), angles, information if sizes else density**2))
+
+
+@lru_cache
+def _sums_of_tails() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return angles, and of sums of two t3 shocks, cosine and sine of the angle strong: information and density at the centre,
+    both over those of the Gaussian that the sum of Gaussian shocks would be."""
+    x, dx = np.linspace(-40, 40, 2**15 + 1, retstep=True)
+    angles = np.linspace(0, math.pi / 2, 17)
+    information, density = np.empty(angles.size), np.empty(angles.size)
+    for i, angle in enumerate(angles):
+        one, other = (
+            student_t.pdf(x, 3, scale=max(T3_SCALE * part, dx)) for part in (math.cos(angle), math.sin(angle))
+        )
+        summed = np.maximum(fftconvolve(one, other, mode="same") * dx, 1e-12)
+        information[i] = np.sum(np.gradient(summed, dx) ** 2 / summed) * dx
+        density[i] = summed[x.size // 2] * math.sqrt(2 * math.pi)
+    return angles, information, density
 
 
 def drift_of_mean(person: Person, n: int) -> float:
