@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -152,3 +153,12 @@ def level_uv(feed: LiveFeed, muscle: str, seconds: float = LEVEL_S) -> float:
             levels = stretch_rms(feed.recent_uv(seconds)[row], feed.rate_hz, 1e3 * seconds * 0.98)
             return float(levels[-1]) if levels.size else float("nan")
     return float("nan")
+
+
+def torque_level(feed: LiveFeed, seconds: float = LEVEL_S) -> tuple[float, float]:
+    """Return mean and standard deviation of the torque over the last ``seconds``; NaN where none came or some is missing."""
+    for row, channel in enumerate(feed.channels):
+        if channel.kind == "other":
+            recent = feed.recent_uv(seconds)[row]
+            return (float(recent.mean()), float(recent.std())) if recent.size else (math.nan, math.nan)
+    return math.nan, math.nan

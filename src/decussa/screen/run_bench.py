@@ -1,4 +1,8 @@
-"""What Run knows of a live signal: where a contraction stands, whether a pulse may be asked for, what is wrong with a stream."""
+"""What Run knows of a live signal: where a contraction stands, whether a pulse may be asked for, what is wrong with a stream.
+
+A contraction is followed by its torque where the stream has a torque channel and the torque of a maximal effort is known,
+by its EMG otherwise.
+"""
 
 from __future__ import annotations
 
@@ -11,9 +15,13 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from decussa.compose.live_sessions import rehearsal_feed
-from decussa.compose.signal_bench import level_uv
-from decussa.model.dialogue import Deliver
+from decussa.compose.signal_bench import level_uv, torque_level
+from decussa.model.dialogue import Ask, Deliver
+from decussa.session.effort import Effort, follow_effort
 from decussa.session.holding import Band, Holding, follow
+from decussa.session.operator import Write
+from decussa.source.live import InventedFeed
+from decussa.store.records import TorqueRange
 
 if TYPE_CHECKING:
     from decussa.screen.running import LiveSession
@@ -33,7 +41,9 @@ class RunBench:
         self._own: VirtualFeed | None = None
         self.holding: Holding | None = None
         self.level_uv = math.nan
-        self._asked: tuple[str, float] = ("", 0.0)
+        self.effort = Effort()
+        self._effort_asked: Ask | None = None
+        self._followed: tuple[str, float, bool] | None = None
         self._words: deque[tuple[float, str]] = deque(maxlen=5)
         self._over = threading.Event()
 
@@ -66,19 +76,40 @@ class RunBench:
 
     def may_ask(self, request: Deliver) -> bool:
         """Return whether a stimulus may be asked for now: a contraction that can be followed must be steady in its band."""
-        if request.contraction_pct <= 0 or self._feed is None or math.isnan(self.most_uv(request.muscle)):
+        if request.contraction_pct <= 0 or not self._can_follow(request.muscle):
             return True
         holding = self.holding
-        return (
-            self._asked == (request.muscle, request.contraction_pct)
-            and holding is not None
-            and holding.state == "steady"
-        )
+        return self._followed == self._what(request) and holding is not None and holding.state == "steady"
 
     def most_uv(self, muscle: str) -> float:
         """Return the EMG of a muscle's maximal contraction in µV RMS; NaN where it is not known."""
         found = self._live.view.results.get(f"{muscle}/mvc")
         return found.value if found is not None and found.value > 0 else math.nan
+
+    @property
+    def has_torque(self) -> bool:
+        """Whether the signal that is followed has a torque channel."""
+        return self._feed is not None and any(channel.kind == "other" for channel in self._feed.channels)
+
+    def torque_of(self, muscle: str) -> TorqueRange | None:
+        """Return the torque that a contraction of a muscle is followed by; None where it is followed by its EMG."""
+        return self._live.view.torque.get(muscle) if self.has_torque else None
+
+    def _can_follow(self, muscle: str) -> bool:
+        if self._feed is None:
+            return False
+        return self.torque_of(muscle) is not None or not math.isnan(self.most_uv(muscle))
+
+    def _what(self, request: Deliver) -> tuple[str, float, bool]:
+        """Return what is followed: a hold of one of them counts for no other."""
+        return request.muscle, request.contraction_pct, self.torque_of(request.muscle) is not None
+
+    def _level_pct(self, feed: LiveFeed, muscle: str) -> float:
+        """Return where a contraction stands, in % of the maximal one."""
+        known = self.torque_of(muscle)
+        if known is None:
+            return 100 * self.level_uv / self.most_uv(muscle)
+        return 100 * (torque_level(feed)[0] - known.rest) / (known.most - known.rest)
 
     def wanted(self) -> Deliver | None:
         """Return the stimulus with a contraction that the page shows, if it shows one."""
@@ -89,15 +120,45 @@ class RunBench:
     def look(self) -> None:
         """Take in the level of the muscle that is to be contracted now, if one is; called again and again."""
         request, feed = self.wanted(), self._feed
+        if feed is not None:
+            self._look_at_effort(feed)
+        if isinstance(feed, InventedFeed):
+            asked_pct = 100.0 if self._effort_asked is not None else 0.0
+            feed.hold(asked_pct if request is None else request.contraction_pct)
         if request is None or feed is None:
-            self.holding, self.level_uv, self._asked = None, math.nan, ("", 0.0)
+            self.holding, self.level_uv, self._followed = None, math.nan, None
             return
-        asked = (request.muscle, request.contraction_pct)
-        if asked != self._asked or self.holding is None:
-            self._asked, self.holding = asked, Holding(band=Band.around(request.contraction_pct))
+        if self.holding is None or self._followed != self._what(request):
+            self._followed, self.holding = self._what(request), Holding(band=Band.around(request.contraction_pct))
         self.level_uv = level_uv(feed, request.muscle)
-        level_pct = 100 * self.level_uv / self.most_uv(request.muscle)
-        self.holding = follow(self.holding, level_pct, time.monotonic())
+        self.holding = follow(self.holding, self._level_pct(feed, request.muscle), time.monotonic())
+
+    def effort_wanted(self) -> Ask | None:
+        """Return the maximal effort that the page asks for, if it asks for one."""
+        request = self._live.turn.request
+        return request if isinstance(request, Ask) and request.key == "mvc" else None
+
+    def _look_at_effort(self, feed: LiveFeed) -> None:
+        """Follow a maximal effort while it is asked for; write down its torque once it is over."""
+        asked, before = self.effort_wanted(), self._effort_asked
+        if before is not None and asked != before:
+            self._keep_torque(before)
+        if asked is None:
+            self._effort_asked = None
+            return
+        if asked != before:
+            self._effort_asked, self.effort = asked, Effort()
+        self.effort = follow_effort(self.effort, level_uv(feed, asked.muscle), *torque_level(feed))
+
+    def _keep_torque(self, asked: Ask) -> None:
+        effort = self.effort
+        if self._feed is None or not effort.has_torque:
+            return
+        unit = next((channel.unit for channel in self._feed.channels if channel.kind == "other"), "")
+        rest, most = round(effort.rest, 4), round(effort.most, 4)
+        self._live.operator.want(
+            Write(TorqueRange(muscle=asked.muscle, step=asked.step, rest=rest, most=most, unit=unit))
+        )
 
     def look_at_rehearsal(self) -> None:
         """Do the same in a rehearsal: the virtual person holds what is asked for while it is asked for."""

@@ -12,19 +12,34 @@ from decussa.screen.marks import cap, text
 from decussa.screen.running import WAYS, LiveSession, Way
 from decussa.screen.study_forms import field
 from decussa.screen.words import number, uv
+from decussa.session.effort import Effort
 from decussa.session.holding import HOLD_S, Holding
 
 
 def band_of(live: LiveSession) -> str:
     """Return where the contraction stands now against what is asked for; empty where none is asked for or can be seen."""
     request, bench = live.bench.wanted(), live.bench
+    if request is None and bench.effort_wanted() is not None:
+        return _effort(bench.effort)
     if request is None or math.isnan(bench.level_uv):
         return ""
-    holding = bench.holding
-    if holding is None or math.isnan(holding.level_pct):
+    holding, torque = bench.holding, bench.torque_of(request.muscle)
+    if holding is None or (math.isnan(holding.level_pct) and torque is None):
         said = phrase("Now {level} RMS. No maximal contraction is known to compare with.", level=uv(bench.level_uv))
         return f'<p class="holdwords">{text(said)}</p>'
-    return f'<p class="holdwords"><b>{text(_said(holding))}</b></p>{_strip(holding, request)}'
+    by = phrase("by torque") if torque is not None else phrase("by EMG")
+    if torque is None and bench.has_torque:
+        by = phrase("by EMG: no torque of a maximal effort is known")
+    return f'<p class="holdwords"><b>{text(_said(holding))}</b> {text(by)}</p>{_strip(holding, request)}'
+
+
+def _effort(effort: Effort) -> str:
+    """Return what a maximal effort has shown so far; empty before anything was seen."""
+    if math.isnan(effort.most_uv):
+        return ""
+    said = phrase("Best half second so far: {level} RMS.", level=uv(effort.most_uv))
+    torque = phrase("Torque seen, too.") if effort.has_torque else ""
+    return f'<p class="holdwords">{text(said)} {text(torque)}</p>'
 
 
 def _said(holding: Holding) -> str:

@@ -51,6 +51,7 @@ from decussa.store.records import (
     StepFound,
     StepMark,
     Tolerance,
+    TorqueRange,
     UnaskedPulse,
 )
 
@@ -60,6 +61,7 @@ KIND_OF_RECORD: Mapping[type, Kind] = {
     AdverseEvent: "adverse event",
     Correction: "correction",
     Tolerance: "tolerance",
+    TorqueRange: "torque measured",
 }
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from decussa.model.dialogue import Ask, Deliver, Lost, Request, Trial
-from decussa.store.records import AdverseEvent, Correction, Remark, Tolerance
+from decussa.store.records import AdverseEvent, Correction, Remark, Tolerance, TorqueRange
 
 #: Why nothing is asked for after the stop key, and what is noted where it was pressed without an event.
 ALARM = "stop key"
@@ -43,9 +43,9 @@ class LeaveStep:
 
 @dataclass(frozen=True, slots=True)
 class Write:
-    """Put something down: a note, an adverse event, how a pulse was tolerated, or what is wrong in an earlier entry."""
+    """Put something down: a note, an adverse event, how a pulse was tolerated, a torque, what is wrong in an earlier entry."""
 
-    record: Remark | AdverseEvent | Correction | Tolerance
+    record: Remark | AdverseEvent | Correction | Tolerance | TorqueRange
 
 
 Command = Hold | Stop | LeaveStep | Write

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,7 +50,7 @@ class LiveFeed(Protocol):
 
     @property
     def channels(self) -> tuple[Channel, ...]:
-        """EMG channels first, then a trigger or torque channel where there is one (kinds ``trigger``, ``other``)."""
+        """EMG channels first, then trigger and torque, each where there is one (kinds ``trigger``, ``other``)."""
         ...
 
     @property
@@ -67,4 +67,13 @@ class LiveFeed(Protocol):
 
     def health(self) -> FeedHealth:
         """Say how the stream fares."""
+        ...
+
+
+@runtime_checkable
+class InventedFeed(Protocol):
+    """A feed whose person may be an invented one, who hears what the operator would say."""
+
+    def hold(self, pct: float) -> None:
+        """Have a contraction held from now on, in % MVC; a real person hears it from the operator alone."""
         ...

@@ -114,7 +114,7 @@ class ArtifactFinder:
 
     def feed(self, samples_uv: Samples) -> list[tuple[int, float]]:
         """Take EMG, shape (n_channels, n); return number and size in µV of the steps that are artifacts, in order."""
-        if samples_uv.shape[1] == 0:
+        if samples_uv.size == 0:
             return []
         before = samples_uv[:, :1] if self._before is None else self._before
         self._before = samples_uv[:, -1:].copy()

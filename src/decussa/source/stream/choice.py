@@ -73,6 +73,7 @@ def wire(settings: StreamSettings, found: Sequence[Description], muscles: Sequen
     torque = None
     if settings.torque is not None and settings.torque.name:
         stream = _one(found, settings.torque, "a torque stream")
+        _must_have_rate(stream, "torque stream")
         torque = Device(stream, (_plain(stream, settings.torque.channel or stream.lines[0].label),))
     elif settings.torque is not None:
         first = replace(first, wired=(*first.wired, _plain(first.stream, settings.torque.channel)))
@@ -113,8 +114,7 @@ def _one(found: Sequence[Description], choice: EmgStream | Markers | Torque, wha
 
 
 def _emg(choice: EmgStream, stream: Description, muscles: Sequence[str]) -> Device:
-    if stream.rate_hz <= 0:
-        raise UsageError("EMG stream announces no rate", where=stream.words, do="have its sender announce one")
+    _must_have_rate(stream, "EMG stream")
     if choice.channels:
         rows = {muscle: _row(stream, label) for muscle, label in choice.channels.items()}
     else:
@@ -122,6 +122,11 @@ def _emg(choice: EmgStream, stream: Description, muscles: Sequence[str]) -> Devi
             muscle: row for row, line in enumerate(stream.lines) if (muscle := _muscle_of(line, muscles)) is not None
         }
     return Device(stream, tuple(_muscle(choice, stream, row, muscle) for muscle, row in rows.items()))
+
+
+def _must_have_rate(stream: Description, what: str) -> None:
+    if stream.rate_hz <= 0:
+        raise UsageError(f"{what} announces no rate", where=stream.words, do="have its sender announce one")
 
 
 def _muscle_of(line: Line, muscles: Sequence[str]) -> str | None:

@@ -39,9 +39,16 @@ def to_text(request: Deliver, number: int) -> str:
     )
 
 
-def from_text(text: str) -> tuple[Deliver, int]:
-    """Read what ``to_text`` wrote; KeyError, TypeError or ValueError where it is something else."""
+def hold_to_text(pct: float) -> str:
+    """Write down what is to be held from now on, in % MVC, as text."""
+    return json.dumps({"hold_pct": pct})
+
+
+def from_text(text: str) -> tuple[Deliver, int] | float:
+    """Read what ``to_text`` wrote, or the % MVC of ``hold_to_text``; KeyError, TypeError or ValueError where it is neither."""
     read: dict[str, Any] = json.loads(text)
+    if "hold_pct" in read:
+        return float(read["hold_pct"])
     strengths = {
         name: math.nan if read[name] is None else float(read[name])
         for name in ("intensity_mso", "cond_intensity_mso", "isi_ms", "current_ma")
@@ -73,6 +80,10 @@ class Control:
     def is_heard(self, seconds: float) -> bool:
         """Wait until the amplifier listens; False where it does not within so many seconds."""
         return bool(self._outlet.wait_for_consumers(seconds))
+
+    def hold(self, pct: float) -> None:
+        """Say what the person is asked to hold from now on, in % MVC."""
+        self._outlet.push_sample([hold_to_text(pct)])
 
     def set(self, request: Deliver, number: int) -> None:
         """Say what the operator set."""

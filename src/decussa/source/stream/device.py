@@ -89,6 +89,7 @@ class DeviceFeed:
         self._factors = np.array([[wired.factor] for wired in device.wired], dtype=np.float32)
         self.emg_rows = tuple(row for row, kind in enumerate(kinds) if kind == "emg")
         self.trigger_row = kinds.index("trigger") if "trigger" in kinds else -1
+        self.torque_row = kinds.index("other") if "other" in kinds else -1
         self.rate_hz = device.stream.rate_hz
         self.cutter = Cutter(
             len(self._rows),

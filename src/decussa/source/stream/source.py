@@ -81,6 +81,7 @@ class StreamSource:
         self._marks: Marks = settings.trigger.marks
         self._from_artifact = False
         self._control: Control | None = None
+        self._held_pct = 0.0
         self._given_up = False
         self._closing = threading.Event()
         self._failure: BaseException | None = None
@@ -185,7 +186,7 @@ class StreamSource:
     ) -> None:
         """Let the streams go; what was kept of them is whole."""
         self._open.close()
-        self._control = None
+        self._control, self._held_pct = None, 0.0
 
     def skip_to(self, number: int) -> None:
         """Pulses are told by their time, not by their number."""
@@ -193,6 +194,12 @@ class StreamSource:
     def answer(self, request: Ask) -> str | float | None:  # noqa: ARG002
         """Leave the question to the operator."""
         return None
+
+    def hold(self, pct: float) -> None:
+        """Tell an invented amplifier what its person is asked to hold from now on, in % MVC; a real one is told nothing."""
+        if self._control is not None and pct != self._held_pct:
+            self._held_pct = pct
+            self._control.hold(pct)
 
     def unasked(self) -> tuple[Unasked, ...]:
         """Return the pulses that nobody asked for since this was called last."""

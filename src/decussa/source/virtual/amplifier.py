@@ -177,13 +177,20 @@ class InventedAmplifier:
             self._hand = pylsl.StreamInlet(found[0], recover=False)
         try:
             while (said := self._hand.pull_sample(0.0))[1] is not None:
-                self._give(*from_text(said[0][0]))
+                self._obey(from_text(said[0][0]))
         except pylsl.util.LostError:
             self._hand = None
+            self.signal.hold(0.0)
         except (KeyError, TypeError, ValueError):
             pass  # not what a run says
         while self._wanted:
             self._stray_now(self._wanted.popleft())
+
+    def _obey(self, said: tuple[Deliver, int] | float) -> None:
+        if isinstance(said, float):
+            self.signal.hold(said)
+        else:
+            self._give(*said)
 
     def _give(self, request: Deliver, number: int) -> None:
         self._last = (request, number)

@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.model.recording import Channel
-from decussa.model.stimulus import Stimulus
 from decussa.source.live import FeedHealth
+from decussa.source.virtual.held import draw_held
 from decussa.source.virtual.person import VirtualParticipant
-from decussa.source.virtual.pool import draw_potentials
-from decussa.source.virtual.recorder import RATE_HZ, RATE_KHZ, convert, draw_noise
+from decussa.source.virtual.recorder import RATE_HZ, convert, draw_noise
 
 _PIECE_S = 0.5
 _KEPT_S = 30.0
@@ -81,12 +80,11 @@ class VirtualFeed:
 
     def _piece(self, number: int) -> NDArray[np.float32]:
         count = round(_PIECE_S * RATE_HZ)
-        # What fired shortly before still lasts into the piece.
-        held = self.person.respond(Stimulus.single(0.0), number, self._pct, 100.0, _PIECE_S * 1e3) if self._pct else ()
+        held = draw_held(self.person, self._pct, number, count)
         rows = []
         for row, (pathway, electrodes) in enumerate(zip(self.person.pathways, self.person.electrodes, strict=True)):
             trace = draw_noise(electrodes, count, self.person.rng(number, 51 + row)).astype(np.float64)
-            if held and self._only in ("", pathway.site.channel):
-                trace += draw_potentials(pathway.pool, held[row].rest(), 0.0, RATE_KHZ, count)
+            if self._only in ("", pathway.site.channel):
+                trace += held[row]
             rows.append(convert(trace, electrodes.rail_uv))
         return np.stack(rows)

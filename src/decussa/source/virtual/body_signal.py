@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from decussa.model.dialogue import Deliver
 from decussa.model.stimulus import Stimulus
 from decussa.model.sweep import SamplesUv
+from decussa.source.virtual.held import draw_held
 from decussa.source.virtual.mishap import NOTHING_WRONG, Mishap
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.pool import Potentials, draw_potentials
@@ -25,6 +26,8 @@ DOUBLE_MS = 5.0
 COUNTER = 2**20
 #: How far a held torque wanders, in % MVC (common practice, no source).
 _WANDER_PCT = 0.3
+#: A contraction that is held between stimuli is drawn in pieces of so many samples.
+_PIECE = round(0.5 * RATE_HZ)
 #: Chance for what is not part of a stimulus: beyond every number a stimulus has.
 _REST_NUMBER = 10**9
 
@@ -46,6 +49,8 @@ class BodySignal:
         self._parts: list[tuple[int, SamplesUv]] = []
         self._edges: list[int] = []
         self._torque: list[tuple[int, int, float]] = []
+        self._held_pct = 0.0
+        self._piece: tuple[int, NDArray[np.float64]] = (-1, np.empty((self.emg, 0)))
         self._chance = person.rng(_REST_NUMBER, 60)
 
     def _draw_rest(self) -> SamplesUv:
@@ -82,6 +87,11 @@ class BodySignal:
             self._edges += pulses
         return pulses
 
+    def hold(self, pct: float) -> None:
+        """Contract from now on, in % MVC, 0 is rest; a stimulus in between brings the contraction it was asked for with."""
+        self._held_pct = pct
+        self._piece = (-1, np.empty((self.emg, 0)))
+
     def _hold(self, stimulus: Stimulus, number: int, contraction_pct: float, start: int, test: int) -> None:
         """Contract before the sweep begins, and hold the torque until after it."""
         begin = test - round(HOLD_BEFORE_MS * RATE_KHZ)
@@ -102,7 +112,7 @@ class BodySignal:
         """Return the next ``count`` samples, shape (n_channels + 3, count)."""
         first, stop = self.position, self.position + count
         out = np.zeros((self.emg + 3, count), dtype=np.float32)
-        out[: self.emg] = self._rest_at(first, count)
+        out[: self.emg] = self._between(first, count)
         for start, part in self._parts:
             low, high = max(first, start), min(stop, start + part.shape[1])
             if low < high:
@@ -110,18 +120,35 @@ class BodySignal:
         width = round(TRIGGER_MS * RATE_KHZ)
         for edge in self._edges:
             out[self.emg, max(edge - first, 0) : max(edge + width - first, 0)] = TRIGGER_UV
-        out[self.emg + 1] = self._chance.normal(0.0, 0.05, count)
-        for begin, end, held in self._torque:
-            low, high = max(first, begin), min(stop, end)
-            if low < high:
-                wander = _WANDER_PCT * np.sin(2 * np.pi * np.arange(low, high) / RATE_HZ)
-                out[self.emg + 1, low - first : high - first] += held + wander
+        held = np.full(count, self._held_pct)
+        for begin, end, pct in self._torque:
+            held[max(begin - first, 0) : max(end - first, 0)] = pct
+        wander = _WANDER_PCT * np.sin(2 * np.pi * np.arange(first, stop) / RATE_HZ) * (held > 0)
+        out[self.emg + 1] = self._chance.normal(0.0, 0.05, count) + held + wander
         out[self.emg + 2] = np.arange(first, stop) % COUNTER
         self.position = stop
         self._parts = [(start, part) for start, part in self._parts if start + part.shape[1] > stop]
         self._edges = [edge for edge in self._edges if edge + width > stop]
-        self._torque = [held for held in self._torque if held[1] > stop]
+        self._torque = [one for one in self._torque if one[1] > stop]
         return out
+
+    def _between(self, first: int, count: int) -> SamplesUv:
+        """Return the EMG between stimuli: rest, or what is held."""
+        rest = self._rest_at(first, count)
+        if not self._held_pct:
+            return rest
+        at = np.arange(first, first + count)
+        held = np.zeros(rest.shape)
+        for number in range(first // _PIECE, at[-1] // _PIECE + 1):
+            inside = at // _PIECE == number
+            held[:, inside] = self._held_piece(number)[:, at[inside] % _PIECE]
+        rails = np.array([[electrodes.rail_uv] for electrodes in self.person.electrodes])
+        return np.clip(rest + held, -rails, rails).astype(np.float32)
+
+    def _held_piece(self, number: int) -> NDArray[np.float64]:
+        if self._piece[0] != number:
+            self._piece = number, draw_held(self.person, self._held_pct, _REST_NUMBER + number, _PIECE)
+        return self._piece[1]
 
     def _rest_at(self, first: int, count: int) -> SamplesUv:
         return self._rest[:, np.arange(first, first + count) % self._rest.shape[1]]
