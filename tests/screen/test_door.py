@@ -9,11 +9,17 @@ from urllib.parse import urlencode
 import pytest
 
 from decussa.command.cli import main
+from decussa.compose.keeping import enrol
+from decussa.compose.preparing import known_operators
 from decussa.compose.sessions import new_study
 from decussa.screen.door import LASTS_S, Door, may_open
-from decussa.store.operators import add_operator
+from decussa.store.journal import open_journal
+from decussa.store.operators import Identity, add_operator
 from decussa.store.private import open_private
+from decussa.store.study import open_study
 from tests.screen.conftest import Server
+from tests.screen.desk import prepare_all
+from tests.screen.driving import mode_of, press, wait_for_mode
 
 PHRASE = "correct horse battery"
 
@@ -24,6 +30,7 @@ def study(tmp_path_factory, short_protocol):
     folder = new_study(tmp_path_factory.mktemp("lab") / "grip", str(short_protocol))
     with open_private(folder, write=True) as database:
         add_operator(database, "OP1", "Who Runs", "operator", pin=PHRASE)
+        add_operator(database, "PI1", "Who Leads", "principal investigator", pin=PHRASE)
         add_operator(database, "RV1", "Who Reads", "reviewer", pin=PHRASE)
         add_operator(database, "OP2", "Short Pin", "operator", pin="2718")
         add_operator(database, "OP3", "No Pin", "operator")
@@ -210,28 +217,141 @@ def certificate(tmp_path_factory):
     return made, key
 
 
-def test_over_tls_a_window_enters_and_works(study, certificate, browser, find_violations, picture):
+@pytest.fixture(scope="module")
+def opened(study, certificate):
+    """The study's pages, opened to the network over TLS: its server."""
     made, key = certificate
-    server = Server(
-        study, host="localhost", options=("--open-to", "localhost", "--certificate", str(made), "--key", str(key))
-    )
-    server.start()
-    try:
-        context = browser.new_context(ignore_https_errors=True)
-        page = context.new_page()
-        page.goto(f"{server.url}/study/grip")
+    tls = ("--open-to", "localhost", "--certificate", str(made), "--key", str(key))
+    server = Server(study, host="localhost", options=tls).start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def enter_as(opened, browser):
+    """Return a function that opens a window on the network and enters it by keyboard."""
+    contexts = []
+
+    def enter_window(code, *, before=None):
+        contexts.append(browser.new_context(ignore_https_errors=True))
+        page = contexts[-1].new_page()
+        page.goto(f"{opened.url}/study/grip")
         assert page.url.endswith("/enter")
-        assert not find_violations(page)
-        picture(page, "enter")
-        page.keyboard.type("OP1")
+        if before is not None:
+            before(page)
+        page.wait_for_selector("#code:focus")
+        page.keyboard.type(code)
         page.keyboard.press("Tab")
         page.keyboard.type(PHRASE)
         page.keyboard.press("Enter")
-        page.wait_for_url(f"{server.url}/")
+        page.wait_for_url(f"{opened.url}/")
         page.wait_for_selector(".nicegui-content .plate")
+        page.wait_for_timeout(300)  # until the page listens
+        return page
+
+    yield enter_window
+    for context in contexts:
         context.close()
-    finally:
-        server.stop()
+
+
+def entries_of(folder, session):
+    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
+        return journal.entries()
+
+
+def open_form(page, key, field):
+    page.keyboard.press(key)
+    page.wait_for_selector(field)
+
+
+def send(page, act, fields):
+    """Send a form that no page of ours shows here, as a forged window could."""
+    page.evaluate(
+        """([act, fields]) => {
+            const form = document.createElement('form');
+            form.dataset.act = act;
+            for (const [name, value] of Object.entries(fields)) {
+                form.append(Object.assign(document.createElement('input'), {name, value}));
+            }
+            document.querySelector('.nicegui-content').append(form);
+            form.requestSubmit();
+        }""",
+        [act, fields],
+    )
+
+
+def test_over_tls_a_window_enters_and_a_reviewer_finds_what_may_be_read_and_nothing_to_act_on(
+    study, enter_as, find_violations, picture
+):
+    def look(page):
+        assert not find_violations(page)
+        picture(page, "enter")
+
+    page = enter_as("RV1", before=look)
+    assert "on the network, as RV1" in page.inner_text("header")
+    assert "Nothing to read yet." in page.inner_text("body")
+    assert page.query_selector_all("[data-act], form, footer") == []
+    assert not find_violations(page)
+    people = known_operators(study)
+    send(page, "colleague", {"new_code": "EV1", "name": "Forged", "role": "principal investigator", "new_pin": PHRASE})
+    page.wait_for_timeout(300)
+    assert known_operators(study) == people
+
+
+def test_on_the_network_only_a_principal_investigator_names_folders_and_says_who_works_here(study, enter_as, tmp_path):
+    page = enter_as("OP1")
+    open_form(page, "w", "text=A principal investigator adds people")
+    people = known_operators(study)
+    forged = {"new_code": "EV1", "name": "Forged", "role": "operator", "by": "PI1", "by_pin": PHRASE}
+    for act, fields, said in (
+        ("colleague", forged, "cannot be added"),
+        ("pin", {"pin_of": "OP3", "pin_old": "guess", "pin_next": "4444"}, "first PIN cannot be given"),
+        ("backup", {"target": str(tmp_path)}, "back-up cannot be named"),
+    ):
+        send(page, act, fields)
+        page.wait_for_selector(f".mindbar:has-text('{said}'):has-text('principal investigator')")
+    assert known_operators(study) == people
+    assert list(tmp_path.iterdir()) == []
+
+    leading = enter_as("PI1")
+    open_form(leading, "b", "#target")
+    leading.fill("#target", str(tmp_path))
+    leading.keyboard.press("Enter")
+    leading.wait_for_selector("text=Copied whole")
+    assert [path.name.startswith("grip-") for path in tmp_path.iterdir()] == [True]
+
+
+def test_on_the_network_what_is_done_in_run_stands_under_the_code_that_entered(study, opened, enter_as, tmp_path):
+    session = enrol(study, "P-014")
+    prepare_all(study, session, Identity(code="PI1", role="principal investigator", verified=True))
+    page = enter_as("OP1")
+    page.goto(f"{opened.url}/run/grip/{session}")
+    wait_for_mode(page, "idle")
+    page.check("input[value=folder]")
+    page.fill("#folder", str(tmp_path))
+    page.focus("#folder")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("text=named by a principal investigator")
+    assert mode_of(page) == "idle"
+    page.check("input[value=hand]")
+    page.focus("input[value=hand]")
+    page.keyboard.press("Enter")
+    wait_for_mode(page, "set")
+    page.keyboard.press("n")
+    page.wait_for_selector("#note")
+    page.keyboard.type("cable moved")
+    press(page, "Enter")
+    page.keyboard.press(" ")
+    wait_for_mode(page, "held")
+    said = [
+        (entry.kind, entry.body.operator)
+        for entry in entries_of(study, session)
+        if entry.kind in ("gate", "note", "paused")
+    ]
+
+    assert said[:5] == [("gate", "PI1")] * 5
+    assert said[5:] == [("note", "OP1"), ("note", "OP1"), ("paused", "OP1")]
+    assert "OP1" in page.inner_text(".who")
 
 
 def refusal(capsys, *arguments):

@@ -4,6 +4,8 @@ import itertools
 
 import pytest
 
+from decussa.compose.keeping import add_colleague, enrol
+from decussa.compose.preparing import who_acts
 from decussa.compose.sessions import new_study
 from decussa.model.dialogue import Trial
 from decussa.session.operator import Unattended
@@ -327,6 +329,38 @@ def test_a_session_by_hand_takes_typed_sizes_and_a_lost_pulse(server, served_roo
     press(page, "2")
     wait_for_mode(page, "set", "question")
     assert "lost" in kinds_of(folder, session)
+
+
+def test_another_operator_goes_on_under_their_own_code(server, served_root, open_page, short_protocol, find_violations):
+    folder = new_study(served_root / "handed", str(short_protocol))
+    add_colleague(folder, "OP1", "Who Prepares", "operator", "1357")
+    add_colleague(folder, "OP2", "Who Goes On", "operator", "2468")
+    session = enrol(folder, "P-014")
+    prepare_all(folder, session, who_acts(folder, "OP1", "1357"))
+    page = open_page(f"{server.url}/run/handed/{session}")
+    wait_for_mode(page, "idle")
+    press(page, "Enter")
+    wait_for_mode(page, "set")
+    assert "OP1" in page.inner_text(".who")
+    before = entry_of(page)
+    page.keyboard.press("o")
+    page.wait_for_selector("#pin")
+    assert not find_violations(page)
+    page.select_option("#code", "OP2")
+    for pin in ("1357", "2468"):
+        page.fill("#pin", pin)
+        page.keyboard.press("Enter")
+        page.wait_for_selector("text=PIN is not right" if pin == "1357" else ".who:has-text('OP2')")
+        assert pin == "2468" or (page.input_value("#code"), page.input_value("#pin")) == ("OP2", "")
+    page.wait_for_selector("#pin", state="detached")
+    wait_for_entry(page, before + 1)
+    page.wait_for_timeout(200)  # until the page holds the keys of the next turn
+    page.keyboard.press(" ")
+    wait_for_mode(page, "held")
+    said = [entry.body for entry in entries_of(folder, session) if entry.kind in ("note", "paused")]
+
+    assert [one.operator for one in said] == ["OP2", "OP2"]
+    assert said[0].text == "goes on as operator (PIN given)"
 
 
 def test_a_script_in_a_note_or_a_name_is_only_text(server, served_root, open_page, short_protocol):

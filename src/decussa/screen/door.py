@@ -22,6 +22,7 @@ from decussa.compose.preparing import who_acts
 from decussa.model.errors import DecussaError
 from decussa.screen.language import phrase
 from decussa.screen.marks import crossing, text
+from decussa.screen.visitor import ENTERED
 from decussa.screen.words import error_words
 from decussa.store.operators import Identity
 
@@ -62,7 +63,7 @@ class Door:
             if entry is None:
                 await send({"type": "websocket.close", "code": 1008, "reason": "enter first"})
             else:
-                await self.app(scope, self._until(token, receive), send)
+                await self.app({**scope, ENTERED: entry.who}, self._until(token, receive), send)
         elif scope["path"] == _ENTER and scope["method"] == "POST":
             await self._enter(receive, send)
         elif scope["path"] == _LEAVE:
@@ -75,7 +76,7 @@ class Door:
             said = phrase("Your role ({role}) does not open this place.", role=entry.who.role)
             await _send(send, 403, _page(f'<p class="do">{text(said)}</p><p class="why"><a href="/">Decussa</a></p>'))
         else:
-            await self.app(scope, receive, send)
+            await self.app({**scope, ENTERED: entry.who}, receive, send)
 
     async def _enter(self, receive: Receive, send: Send) -> None:
         fields = parse_qs(await _body(receive))

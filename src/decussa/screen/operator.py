@@ -21,6 +21,8 @@ from decussa.session.operator import ALARM, NO_EVENT, Command, Hold, Stop, Write
 from decussa.store.records import AdverseEvent, Remark
 
 TurnKind = Literal["working", "gate", "request", "pulse", "held", "outcome", "size", "ended"]
+#: The code that stands for the pages where nobody said who works at them.
+NOBODY_NAMED = "browser"
 #: What is said to a stimulus that was given, and to a hold that is over.
 GO = "go"
 #: How often it is looked whether a pulse may be asked for, where nobody has to say so, in s.
@@ -52,10 +54,9 @@ class BrowserOperator:
     """Answers the engine with what pages post.
 
     ``quick`` never waits for an interval. Where pulses are seen by themselves ``may_ask`` says whether one may be asked for now,
-    once it is due: nobody has to press a key with the coil in hand.
+    once it is due: nobody has to press a key with the coil in hand. ``acting`` is the code of whoever works at the pages now,
+    ``code`` that of what the engine has got to: what was confirmed or wanted before somebody else went on stays theirs.
     """
-
-    code = "browser"
 
     def __init__(self, *, quick: bool, may_ask: Callable[[Deliver], bool] | None = None) -> None:
         self.quick, self.may_ask = quick, may_ask
@@ -64,8 +65,14 @@ class BrowserOperator:
         self.gates: set[str] = set()
         self._said: str | float | Lost | Trial | None = None
         self._answer: str | float = ""
-        self._wanted: deque[Command] = deque()
+        self.code = self.acting = NOBODY_NAMED
+        self._wanted: deque[tuple[Command, str]] = deque()
         self._changed = Condition()
+
+    @property
+    def is_named(self) -> bool:
+        """Whether it is known who works at the pages."""
+        return self.acting != NOBODY_NAMED
 
     # What pages call: never waits.
 
@@ -83,7 +90,7 @@ class BrowserOperator:
     def want(self, command: Command) -> None:
         """Have something done as soon as the engine listens; what ends the wait for a pulse ends it at once."""
         with self._changed:
-            self._wanted.append(command)
+            self._wanted.append((command, self.acting))
             self._changed.notify_all()
         if not isinstance(command, Write):
             self.give_up()
@@ -112,7 +119,7 @@ class BrowserOperator:
         """Whether the stop key was pressed and the engine has not got to it yet: the page shows it at once."""
         alarmed = False
         with self._changed:
-            for command in self._wanted:
+            for command, _ in self._wanted:
                 alarmed = command == Hold(ALARM) or (alarmed and not _settles(command))
         return alarmed
 
@@ -153,7 +160,7 @@ class BrowserOperator:
         with self._changed:
             self._begin(Turn(kind="pulse", request=request, stimulus=number))
             self._give_up = give_up
-            wanted = any(not isinstance(command, Write) for command in self._wanted)
+            wanted = any(not isinstance(command, Write) for command, _ in self._wanted)
             turn = self.turn.number
         if wanted:
             self._give_up_turn(turn)
@@ -209,13 +216,15 @@ class BrowserOperator:
         """Close the turn; return what was said in it and what is wanted."""
         said = self._said
         count = min(at_most, len(self._wanted))
-        wanted = tuple(self._wanted.popleft() for _ in range(count))
+        taken = [self._wanted.popleft() for _ in range(count)]
+        if taken:
+            self.code = taken[-1][1]
         self.turn = Turn(self.turn.number + 1)
         self._said = None
-        return said, wanted
+        return said, tuple(command for command, _ in taken)
 
     def _wants_to_stop(self) -> bool:
-        return any(isinstance(command, Stop) for command in self._wanted)
+        return any(isinstance(command, Stop) for command, _ in self._wanted)
 
 
 def _settles(command: Command) -> bool:

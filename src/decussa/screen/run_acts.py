@@ -5,20 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
+from decussa.compose.preparing import who_acts
 from decussa.model.dialogue import Ask, Deliver, Lost
-from decussa.model.errors import UsageError
+from decussa.model.errors import DecussaError, UsageError
 from decussa.model.trial import VERDICTS
 from decussa.screen.hands import Act
 from decussa.screen.language import phrase
 from decussa.screen.operator import GO, seen_elsewhere
 from decussa.screen.run_sheet import open_gates
 from decussa.screen.running import LiveSession
+from decussa.screen.words import without_paths
 from decussa.session.limits import GATES
 from decussa.session.operator import ALARM, NO_EVENT, Hold, LeaveStep, Stop, Write, verdict_said
+from decussa.session.preparation import NOT_VERIFIED
+from decussa.store.operators import Identity
 from decussa.store.records import AdverseEvent, Correction, Remark, Tolerance
 
 #: What may be done whatever turn the page showed: it belongs to the session, not to one stimulus.
-_ANY_TURN = {"stop", "note", "tolerance", "adverse", "no event", "begin", "gate"}
+_ANY_TURN = {"stop", "note", "tolerance", "adverse", "no event", "begin", "gate", "operator"}
 
 
 def carry_out(live: LiveSession, act: Act) -> str:
@@ -32,6 +36,28 @@ def carry_out(live: LiveSession, act: Act) -> str:
     if name not in _ANY_TURN and act.turn != live.turn.number:
         return _moved_on()
     return _ACTS[name](live, act, act.name.removeprefix(name).strip())
+
+
+def act_as(live: LiveSession, who: Identity) -> None:
+    """Have what is written from now on stand under the code of ``who``; that somebody else goes on is itself written down.
+
+    A session begins under the code of whoever prepared it. In a rehearsal nobody is stimulated, and no note is made.
+    """
+    if not live.running or not who.code or who.code == live.operator.acting:
+        return
+    live.operator.acting = who.code
+    if not live.rehearsal:
+        said = f"goes on as operator ({'PIN given' if who.verified else NOT_VERIFIED})"
+        live.operator.want(Write(Remark(text=said, operator=who.code)))
+
+
+def _operator(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
+    try:
+        who = who_acts(live.folder, act.fields.get("code", ""), act.fields.get("pin", ""))
+    except DecussaError as error:
+        return without_paths(error.sentence())
+    act_as(live, who)
+    return "" if who.code else phrase("Nobody who works here was added: identity not verified.")
 
 
 def _moved_on() -> str:
@@ -82,7 +108,7 @@ def _stop(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
 
 
 def _no_event(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
-    live.operator.want(Write(Remark(text=NO_EVENT, operator=live.operator.code)))
+    live.operator.want(Write(Remark(text=NO_EVENT, operator=live.operator.acting)))
     return ""
 
 
@@ -90,7 +116,7 @@ def _verdict(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
     if rest not in VERDICTS or not live.view.given:
         return phrase("There is no sweep of this step to judge yet.")
     entry = live.view.given[-1].entry
-    live.operator.want(Write(Correction(entry=entry, text=verdict_said(rest), operator=live.operator.code)))
+    live.operator.want(Write(Correction(entry=entry, text=verdict_said(rest), operator=live.operator.acting)))
     return ""
 
 
@@ -98,7 +124,7 @@ def _note(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
     words = act.fields.get("text", "").strip()
     if not words:
         return phrase("Nothing was written: the note is empty.")
-    live.operator.want(Write(Remark(text=words, operator=live.operator.code)))
+    live.operator.want(Write(Remark(text=words, operator=live.operator.acting)))
     return ""
 
 
@@ -120,7 +146,7 @@ def _adverse(live: LiveSession, act: Act, rest: str) -> str:  # noqa: ARG001
     grades = {"mild": "mild", "moderate": "moderate", "severe": "severe"}
     if not event or not action or severity not in grades:
         return phrase("Three things are needed: what happened, how bad, what was done.")
-    record = AdverseEvent(event=event, severity=severity, action=action, operator=live.operator.code)  # type: ignore[arg-type]
+    record = AdverseEvent(event=event, severity=severity, action=action, operator=live.operator.acting)  # type: ignore[arg-type]
     live.operator.want(Write(record))
     return ""
 
@@ -225,5 +251,6 @@ _ACTS: Mapping[str, Callable[[LiveSession, Act, str], str]] = {
     "size": _size,
     "outcome": _outcome,
     "no pulse": _no_pulse,
+    "operator": _operator,
 }
 _LONGEST_FIRST = sorted(_ACTS, key=len, reverse=True)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from decussa.compose.preparing import known_operators
 from decussa.screen.language import phrase
 from decussa.screen.marks import button, cap, plate, text
 from decussa.screen.run_keys import all_keys
 from decussa.screen.run_sheet import field
 from decussa.screen.running import LiveSession
+from decussa.screen.study_forms import identity, submit
 from decussa.screen.words import step_title
 
 
@@ -100,6 +102,15 @@ def _aid(live: LiveSession, problem: str) -> str:  # noqa: ARG001 the words are 
     return _plate(phrase("First aid"), f'<dl class="aid">{rows}</dl><p class="under">{rule}</p>', problem)
 
 
+def _operator(live: LiveSession, problem: str) -> str:
+    said = phrase(
+        "What is written from now on stands under this code. That another operator goes on is written down, too."
+    )
+    who = identity(known_operators(live.folder), focus=True)
+    inner = f'<p class="under">{said}</p><form data-act="operator">{who}{submit(phrase("That is me"))}</form>'
+    return _plate(phrase("Another operator"), inner, problem)
+
+
 def _keys(live: LiveSession, problem: str) -> str:  # noqa: ARG001 the words are the same for everybody
     return _plate(phrase("All keys"), all_keys(), problem)
 
@@ -143,6 +154,7 @@ _FORMS: Mapping[str, Callable[[LiveSession, str], str]] = {
     "tolerance": _tolerance,
     "adverse": _adverse,
     "aid": _aid,
+    "operator": _operator,
     "keys": _keys,
     "skip": _skip,
     "redo": _redo,

@@ -17,6 +17,7 @@ _ALWAYS = {
     "T": "sheet tolerance",
     "A": "sheet adverse",
     "F": "sheet aid",
+    "O": "sheet operator",
     "?": "sheet keys",
     "Escape": "stop",
 }
@@ -129,6 +130,7 @@ def all_keys() -> str:
         ("F", phrase("first aid")),
         ("S", phrase("skip this step")),
         ("R", phrase("have this step done again")),
+        ("O", phrase("another operator goes on: code and PIN")),
         ("X", phrase("end the session, from a hold; it can be opened again")),
         ("?", phrase("all keys")),
     )

@@ -10,7 +10,7 @@ from decussa.screen.hands import Act, Hands
 from decussa.screen.language import phrase
 from decussa.screen.marks import text
 from decussa.screen.places import DEBRIEF, PREPARE, READ, REPORT, RUN, address, links_of
-from decussa.screen.run_acts import carry_out, hold_for_event
+from decussa.screen.run_acts import act_as, carry_out, hold_for_event
 from decussa.screen.run_foot import foot_of
 from decussa.screen.run_forms import form_of, is_form
 from decussa.screen.run_keys import keys_of
@@ -21,6 +21,7 @@ from decussa.screen.run_sheet import Mode, mode_of, sheet_of, spoken_of
 from decussa.screen.running import Desk, LiveSession
 from decussa.screen.shell import page_frame, who_words
 from decussa.screen.sweep_view import SweepView
+from decussa.screen.visitor import leads, visitor
 
 #: How often a window looks whether the session has moved, and whether another program has written, in s.
 LOOK_S = 0.05
@@ -44,6 +45,7 @@ class RunPage:
 
     def __init__(self, desk: Desk, live: LiveSession) -> None:
         self.desk, self.live = desk, live
+        self._visitor = visitor()
         self.sheet = ""
         self.message = ""
         self._message_turn = 0
@@ -100,10 +102,23 @@ class RunPage:
         elif act.name in ("again", "same"):
             self._rehearse_again(same=act.name == "same")
         else:
-            self.message, self._message_turn = carry_out(self.live, act), self.live.turn.number
+            self.message, self._message_turn = self._carry_out(act), self.live.turn.number
             if not self.message:
                 self.sheet = ""
         self._drawn = ()
+
+    def _carry_out(self, act: Act) -> str:
+        """Have the session do what was meant, under the code of whoever entered this window; return what was wrong."""
+        who = self._visitor
+        folder = act.fields.get("folder", "").strip() if act.fields.get("way") == "folder" else ""
+        if folder and folder != str(self.live.watched or "") and not leads(who):
+            return phrase("A folder of this machine is named by a principal investigator, or at the machine itself.")
+        if who is not None:
+            act_as(self.live, who)
+        problem = carry_out(self.live, act)
+        if who is not None:
+            act_as(self.live, who)  # the act may have begun the session
+        return problem
 
     def _see(self, what: str) -> None:
         places = {"debrief": DEBRIEF, "report": REPORT, "read": READ, "prepare": PREPARE}
@@ -149,7 +164,7 @@ class RunPage:
     def _look_at_signal(self) -> None:
         """Draw the contraction that is held, and what is wrong with a stream."""
         live = self.live
-        self._band.set_content(band_of(live) if mode_of(live) in ("set", "pulse") else "")
+        self._band.set_content(band_of(live) if mode_of(live) in ("set", "pulse", "question") else "")
         self._stream.set_content(stream_words(live) if live.running else "")
 
     def _is_moment(self, mode: Mode) -> bool:
@@ -162,7 +177,8 @@ class RunPage:
         live = self.live
         view = live.view
         written = phrase("entry {number} written", number=view.entry) if view.entry else phrase("nothing written yet")
-        self._who.set_content(who_words(live.participant, live.session, written, rehearsal=live.rehearsal))
+        more = f"{written} · {live.operator.acting}" if live.operator.is_named else written
+        self._who.set_content(who_words(live.participant, live.session, more, rehearsal=live.rehearsal))
         self._far.set_content(sheet_of(live, mode))
         self._message.set_content(
             f'<p class="mindbar">{text(self.message)}</p>' if self.message and not self.sheet else ""

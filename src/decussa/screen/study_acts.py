@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 from nicegui import background_tasks
 
 from decussa.compose import keeping
-from decussa.compose.preparing import who_acts
+from decussa.compose.preparing import known_operators, who_acts
 from decussa.compose.studying import StudyBoard
 from decussa.model.errors import UsageError
 from decussa.protocol.schema import SHIPPED, protocol_text
 from decussa.screen.places import RUN, address
 from decussa.screen.study_board import due_act
 from decussa.screen.study_share import share
+from decussa.screen.visitor import refuse_unless_leading
 
 if TYPE_CHECKING:
     from decussa.screen.study_page import StudyPage
@@ -73,6 +74,7 @@ def _followed(page: StudyPage, session: str, fields: Mapping[str, str]) -> None:
 
 
 def _colleague(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
+    refuse_unless_leading(page.visitor, "people who work here cannot be added")
     given = [fields.get(name, "") for name in ("new_code", "name", "role", "new_pin")]
     by = {"by_code": fields.get("by", ""), "by_pin": fields.get("by_pin", "")}
     keeping.add_colleague(page.board.folder, given[0].strip(), given[1], given[2], given[3], **by)
@@ -82,6 +84,8 @@ def _colleague(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
 def _pin(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
     by = {"by_code": fields.get("pin_by", ""), "by_pin": fields.get("pin_by_pin", "")}
     given = [fields.get(name, "") for name in ("pin_of", "pin_old", "pin_next")]
+    if given[0] in {one.code for one in known_operators(page.board.folder) if not one.has_pin}:
+        refuse_unless_leading(page.visitor, "a first PIN cannot be given")
     keeping.change_colleague_pin(page.board.folder, given[0], given[1], given[2], **by)
     page.reread()
 
@@ -108,7 +112,10 @@ def _check(page: StudyPage, _: str, __: Mapping[str, str]) -> None:
 
 
 def _backup(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
-    background_tasks.create(page.back_up(fields.get("target", "").strip()))
+    target = fields.get("target", "").strip()
+    if target:
+        refuse_unless_leading(page.visitor, "a folder for the back-up cannot be named")
+    background_tasks.create(page.back_up(target))
 
 
 def _share(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:

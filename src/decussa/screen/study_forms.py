@@ -192,8 +192,8 @@ def _pin_form(operators: Sequence[KnownOperator], guards: Sequence[KnownOperator
     )
 
 
-def staff(operators: Sequence[KnownOperator], problem: str) -> str:
-    """Return who works here, and the form that adds somebody."""
+def staff(operators: Sequence[KnownOperator], problem: str, *, may_add: bool = True) -> str:
+    """Return who works here, the form that adds somebody for who may, and the one that changes a PIN."""
     rows = "".join(
         f'<tr><th scope="row">{text(one.code)}</th><td>{text(one.name)}</td><td>{text(one.role)}</td>'
         f"<td>{phrase('PIN set up') if one.has_pin else phrase('identity not verified')}</td></tr>"
@@ -205,22 +205,29 @@ def staff(operators: Sequence[KnownOperator], problem: str) -> str:
     )
     table = f'<table class="staff"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>' if rows else ""
     guards = [one for one in operators if one.role == "principal investigator" and one.has_pin]
-    by = _entitled(guards, phrase("Added by"), "") if guards else ""
     said = phrase(
         "Names and PINs stay in the private file of this study; journals and reports hold the code. "
         "A PIN is stored as a slow salted hash."
     )
+    elsewhere = phrase("A principal investigator adds people, or whoever sits at the machine itself.")
+    more = _colleague_form(guards) if may_add else f'<p class="under">{text(elsewhere)}</p>'
+    inner = f'<p class="under">{said}</p>{table}{more}{_pin_form(operators, guards)}'
+    return form_plate(phrase("Who works here"), inner, problem)
+
+
+def _colleague_form(guards: Sequence[KnownOperator]) -> str:
+    """Return the form that adds somebody, entitled by one of ``guards`` where there are any."""
+    by = _entitled(guards, phrase("Added by"), "") if guards else ""
     code_note = phrase("1 to 12 letters, digits or -")
     pin_note = phrase("At least four characters, or empty.")
-    inner = (
-        f'<p class="under">{said}</p>{table}<form data-act="colleague" class="grid">'
+    return (
+        f'<form data-act="colleague" class="grid">'
         f"<div>{field('new_code', phrase('Code'), most=12, more='required', focus=True, note=code_note)}</div>"
         f"<div>{field('name', phrase('Name'), more='required')}</div>"
         f"<div>{choice('role', phrase('Role'), [(role, phrase(role)) for role in ROLES])}</div>"
         f"<div>{field('new_pin', phrase('Personal PIN'), kind='password', most=64, note=pin_note)}</div>"
-        f"{by}{submit(phrase('Add'))}</form>{_pin_form(operators, guards)}"
+        f"{by}{submit(phrase('Add'))}</form>"
     )
-    return form_plate(phrase("Who works here"), inner, problem)
 
 
 def rehearse(protocol: str, seed: int, problem: str) -> str:
@@ -239,14 +246,12 @@ def rehearse(protocol: str, seed: int, problem: str) -> str:
     return form_plate(phrase("Rehearse “{protocol}”", protocol=protocol), inner, problem)
 
 
-def backup(done: str, problem: str) -> str:
-    """Return the form for a back-up; ``done`` says how far the last one is."""
+def backup(done: str, problem: str, *, may_name: bool = True) -> str:
+    """Return the form for a back-up, into a folder of their own for who may name one; ``done`` says how far the last one is."""
     note = phrase("The whole path of a folder on another disk; empty: the folder back-ups beside the studies.")
     rule = phrase("Without the private file: keep a copy of that one apart.")
-    inner = (
-        f'<form data-act="backup">{field("target", phrase("Into"), most=400, focus=True, note=note)}'
-        f'<p class="under">{rule}</p>{submit(phrase("Back up"))}</form>{done}'
-    )
+    into = field("target", phrase("Into"), most=400, focus=True, note=note) if may_name else ""
+    inner = f'<form data-act="backup">{into}<p class="under">{rule}</p>{submit(phrase("Back up"))}</form>{done}'
     return form_plate(phrase("Back up"), inner, problem)
 
 

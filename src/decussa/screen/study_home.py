@@ -1,4 +1,4 @@
-"""The first page: the only study of the folder, or the list of its studies and rehearsals."""
+"""The first page: the only study of the folder, the list of its studies and rehearsals, or what a reviewer may read."""
 
 from __future__ import annotations
 
@@ -18,9 +18,11 @@ from decussa.screen.running import Desk
 from decussa.screen.shell import PATIENCE_S, page_frame
 from decussa.screen.study_board import NEW_STUDY
 from decussa.screen.study_forms import choice, field, form_plate, submit
-from decussa.screen.study_lists import no_study, rehearsals_plate, studies_plate
+from decussa.screen.study_lists import no_study, readable_plate, rehearsals_plate, studies_plate
 from decussa.screen.study_page import READER, StudyPage
+from decussa.screen.visitor import place_words, reads_only, visitor
 from decussa.screen.words import without_paths
+from decussa.store.operators import Identity
 
 _KEYS = {"S": "new study", "R": "sheet rehearse"}
 
@@ -33,10 +35,19 @@ def add_pages(desk: Desk) -> None:
         read = await run.io_bound(_boards, desk)
         boards, damaged = read or ((), ())
         own = [board for board in boards if not board.is_rehearsal]
-        if len(own) == 1 and not damaged and own[0].folder == desk.root:
+        who = visitor()
+        if who is not None and reads_only(who):
+            _show_readable(boards, who)
+        elif len(own) == 1 and not damaged and own[0].folder == desk.root:
             StudyPage(desk, own[0], tried=[board for board in boards if board.is_rehearsal])
         else:
             HomePage(desk, boards, damaged)
+
+
+def _show_readable(boards: Sequence[StudyBoard], who: Identity) -> None:
+    said = f'<small class="jr">{text(place_words(who))}</small>'
+    with page_frame(phrase("Sessions to read"), "Study", {"Study": STUDY}, who=said):
+        ui.html(f'<div class="pad study home">{readable_plate(boards)}</div>', sanitize=False)
 
 
 def _boards(desk: Desk) -> tuple[tuple[StudyBoard, ...], tuple[str, ...]]:
@@ -57,7 +68,7 @@ class HomePage:
         self.desk, self.boards, self.damaged = desk, boards, damaged
         self.sheet = self.problem = ""
         self._client = ui.context.client
-        who = f'<small class="jr">{phrase("on this computer only")}</small>'
+        who = f'<small class="jr">{text(place_words(visitor()))}</small>'
         with page_frame(phrase("Studies"), "Study", {"Study": STUDY}, who=who):
             with ui.element("div").classes("pad study home"):
                 self._form = ui.html("", sanitize=False)

@@ -1,4 +1,4 @@
-"""Lists of the folder that is served: its studies, and the rehearsals that are kept apart from them."""
+"""Lists of the folder that is served: its studies, the rehearsals that are kept apart from them, and what can be read."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from decussa.compose.studying import StudyBoard
 from decussa.screen.language import phrase
 from decussa.screen.marks import cap, link, plate, say, text
-from decussa.screen.places import READ, RUN, address
+from decussa.screen.places import READ, REPORT, RUN, address
 from decussa.screen.study_board import NEW_STUDY, study_address
 
 
@@ -62,6 +62,31 @@ def rehearsals_plate(boards: Sequence[StudyBoard]) -> str:
     table = f'<table class="people"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>'
     note = phrase("kept apart from every study")
     return plate(phrase("Rehearsals"), note, _wide(table, phrase("Table of rehearsals")), kind="tried")
+
+
+def readable_plate(boards: Sequence[StudyBoard]) -> str:
+    """Return the sessions that hold something to read, for who may read alone."""
+    rows = "".join(
+        f'<tr><th scope="row">{text(row.session)}</th><td>{text(board.protocol.study.name)}</td>'
+        f'<td class="r">{row.sweeps}</td><td>{_reading_links(board, row.session)}</td></tr>'
+        for board in boards
+        for person in board.people
+        for row in person.sessions
+        if row.stimuli and not person.withdrawn
+    )
+    if not rows:
+        return plate(phrase("Read"), "", f'<p class="under">{phrase("Nothing to read yet.")}</p>')
+    names = (phrase("Session"), phrase("Protocol"), phrase("Sweeps"), phrase("Open"))
+    head = "".join(
+        f'<th scope="col"{" class=r" if place == 2 else ""}>{text(name)}</th>' for place, name in enumerate(names)
+    )
+    table = f'<table class="people"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>'
+    return plate(phrase("Read"), "", _wide(table, phrase("Table of sessions to read")))
+
+
+def _reading_links(board: StudyBoard, session: str) -> str:
+    places = ((phrase("Read"), READ), (phrase("Report"), REPORT))
+    return " ".join(f'<a href="{text(address(to, board.folder.name, session))}">{words}</a>' for words, to in places)
 
 
 def _links(board: StudyBoard, session: str, state: str) -> str:

@@ -26,6 +26,7 @@ from decussa.screen.study_acts import ACTS, nothing
 from decussa.screen.study_board import STUDY_OF, due_plate, facts_plate, heading, people_plate
 from decussa.screen.study_lists import rehearsals_plate
 from decussa.screen.study_share import share_form
+from decussa.screen.visitor import leads, place_words, visitor
 from decussa.screen.words import without_paths
 from decussa.store.check import check_study
 
@@ -64,8 +65,9 @@ class StudyPage:
         self.sheet, self.about = ("of", person) if self._row(person) else ("", "")
         self.problem = self.typed = self.doubt = self.checked = self.progress = ""
         self._client = ui.context.client
+        self.visitor = visitor()
         name = phrase("Study “{name}”", name=board.folder.name)
-        who = f'<span>{text(name)}</span><small class="jr">{phrase("on this computer only")}</small>'
+        who = f'<span>{text(name)}</span><small class="jr">{text(place_words(self.visitor))}</small>'
         with page_frame(phrase("Study"), "Study", {"Study": STUDY}, who=who):
             self._build(rehearsals_plate(tried) if tried else "")
         self._draw()
@@ -112,10 +114,10 @@ class StudyPage:
             "person": lambda: forms.new_person(self.typed, self.doubt, self.problem),
             "of": lambda: forms.person(board, row, self.problem) if row else "",
             "follow": lambda: forms.follow_up(self.about, operators, self.problem),
-            "staff": lambda: forms.staff(operators, self.problem),
+            "staff": lambda: forms.staff(operators, self.problem, may_add=leads(self.visitor)),
             "rehearse": lambda: forms.rehearse(board.protocol_name, 1, self.problem),
             "share": lambda: share_form(self.progress, self.problem),
-            "backup": lambda: forms.backup(self.progress, self.problem),
+            "backup": lambda: forms.backup(self.progress, self.problem, may_name=leads(self.visitor)),
             "keys": lambda: forms.keys(_all_keys()),
         }
         return shown[self.sheet]() if self.sheet in shown else ""

@@ -27,11 +27,25 @@ export default {
       // A press with the pointer leaves the keys free; a press by Tab and Enter keeps its place.
       if (event.detail > 0) el.blur();
     };
+    // A form that was refused comes back drawn anew: what was typed stands in it again, but for what is secret.
+    let sent = null;
+    const fillAgain = () => {
+      const form = sent && document.querySelector(`form[data-act="${CSS.escape(sent.act)}"]`);
+      if (!form || form === sent.form || !form.closest('.plate')?.querySelector('[role="alert"]')) return;
+      for (const el of form.elements) {
+        if (!(el.name in sent.fields) || /^(password|file|hidden)$/.test(el.type)) continue;
+        if (el.type === 'radio' || el.type === 'checkbox') el.checked = el.value === sent.fields[el.name];
+        else el.value = sent.fields[el.name];
+      }
+      sent = { ...sent, form };
+      form.querySelector('input[type="password"]')?.focus();
+    };
     this.onSubmit = (event) => {
       const form = event.target.closest('form[data-act]');
       if (!form) return;
       event.preventDefault();
       const fields = Object.fromEntries(new FormData(form));
+      sent = { form, act: form.dataset.act, fields };
       send((event.submitter && event.submitter.dataset.act) || form.dataset.act, fields);
     };
     // A form that wants to be heard while it is filled in, when the typing pauses.
@@ -52,7 +66,7 @@ export default {
         if (again) again.focus(); else lastAct = null;
       }
     };
-    this.watcher = new MutationObserver(takeFocus);
+    this.watcher = new MutationObserver(() => { takeFocus(); fillAgain(); });
     addEventListener('keydown', this.onKey);
     document.addEventListener('click', this.onClick);
     document.addEventListener('submit', this.onSubmit);
