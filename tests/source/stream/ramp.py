@@ -1,4 +1,6 @@
-"""A second device in a program of its own, with a clock of its own where the system lends one: python -m tests.source.stream.ramp NAME
+"""A second device in a program of its own, with its own clock where the system lends one.
+
+    python -m tests.source.stream.ramp NAME
 
 Its EMG is the number of the sample, its torque the number of its own sample. It says by which its clock differs from the wall's,
 and when it took its first sample, both in s; it ends when its input does.

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from decussa.model.errors import UsageError
-from decussa.source.stream.settings import EmgStream, StreamSettings
+from decussa.source.stream.settings import EmgStream, StreamSettings, Torque
 from decussa.source.stream.source import StreamSource
 from tests.source.stream.bench import MUSCLE, PAIR, SINGLE, amplifier, bench, request, settings_for, true_sweep
 
@@ -133,9 +133,11 @@ def test_a_sender_that_is_killed_and_started_again_is_found_again():
 
 
 def test_lost_samples_are_missing_in_their_places():
-    with bench("lost samples") as source:
+    with bench("lost samples", torque=Torque(channel="Counter")) as source:
         came = give(source, SINGLE, PAIR, SINGLE, PAIR, SINGLE, PAIR)
-        health = source.devices[0].health()
+        health, first = source.devices[0].health(), source.devices[0]
+        with source.changed:
+            counted = first.cutter.ring.read(0, first.cutter.ring.end)[first.torque_row]
 
     true = [true_sweep(stimulus, number) for number, stimulus in enumerate((SINGLE, PAIR) * 3, start=1)]
     assert all(same_where_known(one.sweep, other) for one, other in zip(came, true, strict=True))
@@ -145,6 +147,9 @@ def test_lost_samples_are_missing_in_their_places():
     assert health.samples_lost % 50 == 0
     assert health.samples_lost > 0
     assert said(source, "samples were lost on their way")
+    # The sender numbers its samples: each lies in its place from the first second on.
+    arrived = np.flatnonzero(np.isfinite(counted))
+    assert set(counted[arrived] - arrived) == {counted[0]}
 
 
 def test_a_drift_of_fifty_millionths_is_measured_and_moves_nothing():

@@ -11,9 +11,9 @@ RATE = 5_000.0
 PACKET = 50
 
 
-def follow(stamps, arrivals=None, *, packet=PACKET):
+def follow(stamps, arrivals=None, *, packet=PACKET, follower=None):
     """Feed stamps packet by packet; return gaps (place in the stream, missing), jumps and the follower."""
-    follower, gaps, jumps = Stamps(RATE), [], []
+    follower, gaps, jumps = follower or Stamps(RATE), [], []
     for number, start in enumerate(range(0, stamps.size, packet)):
         piece = stamps[start : start + packet]
         arrived = piece[-1] + 0.005 if arrivals is None else arrivals[number]
@@ -64,11 +64,21 @@ def test_single_lost_samples_are_counted_where_every_sample_is_stamped():
     assert sum(missing for _, missing in gaps) == 400
 
 
-def test_losses_before_the_stream_settled_do_not_count_and_those_after_do():
+def test_losses_of_the_first_seconds_count_once_it_is_known_how_the_clock_shakes():
     kept = np.ones(50_000, bool)
     kept[[500, 30_000]] = False
+    first, _, follower = follow(steady()[kept])
 
-    assert follow(steady()[kept])[0] == [(29_999, 1)]
+    assert first == [(29_999, 1)]
+    assert follow(steady()[kept], follower=follower.again())[0] == [(500, 1), (29_999, 1)]
+
+
+def test_a_clock_that_shakes_loses_nothing_at_a_second_look_either():
+    times = steady(20.0)
+    times[PACKET - 1 :: PACKET] += np.random.default_rng(5).normal(0, 0.002, times.size // PACKET)
+    follower = follow(by_packets(times[: round(2.0 * RATE)]))[2]
+
+    assert follow(by_packets(times), follower=follower.again())[:2] == ([], [])
 
 
 def test_a_clock_that_shakes_loses_nothing():

@@ -19,7 +19,7 @@ from decussa.source.stream.choice import Device
 from decussa.source.stream.description import Description
 from decussa.source.stream.library import Found, Lookout, SampleInlet, StreamLostError, now_s
 from decussa.source.stream.settings import Marks, StreamSettings
-from decussa.source.stream.stamps import Stamps, Taken
+from decussa.source.stream.stamps import SETTLE_S, Stamps, Taken
 
 Tell = Callable[[str], None]
 Lock = AbstractContextManager[Any]
@@ -102,6 +102,7 @@ class DeviceFeed:
             keep_s=settings.keep_s,
         )
         self.stamps = Stamps(self.rate_hz)
+        self._early: list[tuple[SamplesUv, NDArray[np.float64], float]] | None = []
         self.clock_s, self._clock_at = math.nan, math.nan
         self.lost = self.stalls = self.restarts = 0
         self._stalled = self._doubted = False
@@ -128,7 +129,26 @@ class DeviceFeed:
             return self.take(samples[:, self._rows].T * self._factors, stamps, now_s())
 
     def take(self, samples: SamplesUv, stamps: NDArray[np.float64], arrived_s: float) -> list[Cut | LoneArtifact]:
-        """Take a piece of the channels that are used, shape (n_channels, n), in the units inside."""
+        """Take a piece of the channels that are used, shape (n_channels, n), in the units inside.
+
+        The first pieces wait until it is known how the sender's clock shakes: only then are gaps told from it.
+        """
+        if self._early is None:
+            return self._take(samples, stamps, arrived_s)
+        self._early.append((samples, stamps, arrived_s))
+        self.stamps.take(stamps, arrived_s)
+        if not self.stamps.settled:
+            return []
+        early, self._early = self._early, None
+        self.stamps = self.stamps.again()
+        return [one for piece in early for one in self._take(*piece)]
+
+    @property
+    def settled(self) -> bool:
+        """Whether what comes is passed on: enough was seen to tell gaps."""
+        return self._early is None
+
+    def _take(self, samples: SamplesUv, stamps: NDArray[np.float64], arrived_s: float) -> list[Cut | LoneArtifact]:
         taken = self.stamps.take(stamps, arrived_s)
         if taken.jump_s:
             self._tell(
@@ -136,7 +156,7 @@ class DeviceFeed:
             )
         if taken.gaps:
             self._lose(sum(gap.missing for gap in taken.gaps))
-        if not self._doubted and self.stamps.settled:
+        if not self._doubted and self.stamps.taken * self.stamps.step_s >= SETTLE_S:
             self._doubted = True
             self._doubt_rate()
         return self._feed(*self._fill(samples, taken))

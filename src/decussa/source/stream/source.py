@@ -174,11 +174,11 @@ class StreamSource:
             self._tell("The invented amplifier does not listen: it will give no pulse.")
         until = time.monotonic() + _SETTLE_S
         with self.changed:
-            while not all(feed.stamps.settled for feed in self.devices) and time.monotonic() < until:
+            while not all(feed.settled for feed in self.devices) and time.monotonic() < until:
                 self._fail()
                 self.changed.wait(0.1)
         for feed in self.devices:
-            if not feed.stamps.settled:
+            if not feed.settled:
                 self._tell(f"{feed.name}: hardly any sample in {_SETTLE_S:g} s. Look at the sender.")
 
     def __exit__(

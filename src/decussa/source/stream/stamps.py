@@ -18,7 +18,7 @@ from scipy import special
 
 Array = NDArray[np.float64]
 
-#: So much of the stream is watched before gaps count.
+#: So much of the stream is watched to learn how its clock shakes, before gaps count.
 SETTLE_S = 2.0
 #: A step back further than this, or one ahead that no waiting explains, is a clock that was set.
 JUMP_S = 0.02
@@ -87,11 +87,18 @@ class Stamps:
         self._lags: deque[tuple[float, float]] = deque(maxlen=50)
         self._points: deque[tuple[float, float]] = deque(maxlen=_POINTS)
         self._place = 0
+        self._knows = False
 
     @property
     def settled(self) -> bool:
         """Whether enough was seen for gaps to count."""
-        return self.taken * self.step_s >= SETTLE_S
+        return self._knows or self.taken * self.step_s >= SETTLE_S
+
+    def again(self) -> Stamps:
+        """Return one to follow the same stream from its first sample, knowing how its clock shakes: every gap counts."""
+        other = Stamps(1 / self.step_s)
+        other._shaken, other._usual, other._knows = self._shaken, self._usual, True
+        return other
 
     def take(self, stamps_s: Array, arrived_s: float) -> Taken:
         """Take the stamps of a piece, shape (n,), that arrived at a moment of our clock."""
