@@ -16,9 +16,9 @@ from decussa.protocol.schema import Protocol, read_protocol
 from decussa.recording.bdf_growing import GrowingBdf, mend_bdf
 from decussa.session.clock import to_text
 from decussa.source.stream.choice import Device
-from decussa.source.stream.device import Tell
+from decussa.source.stream.keeper import Tell, tell_nobody
 from decussa.source.stream.library import stay_on_this_machine
-from decussa.source.stream.source import StreamSource, tell_nobody
+from decussa.source.stream.source import StreamSource
 from decussa.source.virtual.amplifier import EMG_NAME, InventedAmplifier
 from decussa.source.virtual.stream_faults import StreamFaults
 from decussa.store.recordings import keep_stream, left_streams, place_for_stream

@@ -10,7 +10,8 @@ import numpy as np
 
 from decussa.source.contract import Unasked
 from decussa.source.cutter import Cut, LoneArtifact
-from decussa.source.stream.device import DeviceFeed, Tell
+from decussa.source.stream.device import DeviceFeed
+from decussa.source.stream.keeper import Tell
 
 #: Nobody answers faster: a pulse that comes sooner after a stimulus was asked for was given before.
 SOONEST_S = 0.15

@@ -47,6 +47,16 @@ class Description:
         """Name, type and sender, for messages."""
         return f"{self.name or 'no name'} ({self.type or 'no type'}) from {self.source_id or self.host or 'a sender without id'}"
 
+    def is_same_sender(self, other: Description) -> bool:
+        """Whether another stream is this one, begun anew."""
+        return (self.name, self.type, self.source_id, self.lines, self.rate_hz) == (
+            other.name,
+            other.type,
+            other.source_id,
+            other.lines,
+            other.rate_hz,
+        )
+
 
 def read_description(xml: str) -> Description:
     """Read a description, as the library gives it in XML.

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
 from contextlib import AbstractContextManager
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +15,12 @@ from decussa.model.sweep import SamplesUv
 from decussa.source.cutter import AFTER_MS, LONG_AFTER_MS, Cut, Cutter, LoneArtifact
 from decussa.source.live import FeedHealth
 from decussa.source.stream.choice import Device
-from decussa.source.stream.description import Description
+from decussa.source.stream.keeper import Keeper, Tell
 from decussa.source.stream.library import Found, Lookout, SampleInlet, StreamLostError, now_s
 from decussa.source.stream.settings import Marks, StreamSettings
-from decussa.source.stream.stamps import SETTLE_S, Stamps, Taken
+from decussa.source.stream.settling import Settling, fill_gaps
+from decussa.source.stream.stamps import SETTLE_S, Stamps
 
-Tell = Callable[[str], None]
 Lock = AbstractContextManager[Any]
 
 #: A rate this far from the announced one is used in its place, where its interval excludes the announced one.
@@ -29,22 +28,6 @@ RATE_LIES = 0.002
 #: Losses are summed up this often; a sender that is gone is looked for this often.
 _SUM_UP_S = 10.0
 _LOOK_EVERY_S = 1.0
-
-
-class Keeper(Protocol):
-    """Keeps a stream whole, on disk."""
-
-    def write(self, samples: SamplesUv) -> None:
-        """Take samples, shape (n_channels, n_samples); NaN where they were lost."""
-        ...
-
-    def note(self, sample: int, text: str) -> None:
-        """Take words about a sample, counted from the first that was written."""
-        ...
-
-    def close(self) -> None:
-        """End the file."""
-        ...
 
 
 class DeviceFeed:
@@ -101,8 +84,7 @@ class DeviceFeed:
             after_ms=LONG_AFTER_MS if marks == "first pulse" else AFTER_MS,
             keep_s=settings.keep_s,
         )
-        self.stamps = Stamps(self.rate_hz)
-        self._early: list[tuple[SamplesUv, NDArray[np.float64], float]] | None = []
+        self._settling = Settling(self.rate_hz)
         self.clock_s, self._clock_at = math.nan, math.nan
         self.lost = self.stalls = self.restarts = 0
         self._stalled = self._doubted = False
@@ -129,24 +111,19 @@ class DeviceFeed:
             return self.take(samples[:, self._rows].T * self._factors, stamps, now_s())
 
     def take(self, samples: SamplesUv, stamps: NDArray[np.float64], arrived_s: float) -> list[Cut | LoneArtifact]:
-        """Take a piece of the channels that are used, shape (n_channels, n), in the units inside.
+        """Take a piece of the channels that are used, shape (n_channels, n), in the units inside."""
+        pieces = self._settling.pass_on((samples, stamps, arrived_s))
+        return [one for piece in pieces for one in self._take(*piece)]
 
-        The first pieces wait until it is known how the sender's clock shakes: only then are gaps told from it.
-        """
-        if self._early is None:
-            return self._take(samples, stamps, arrived_s)
-        self._early.append((samples, stamps, arrived_s))
-        self.stamps.take(stamps, arrived_s)
-        if not self.stamps.settled:
-            return []
-        early, self._early = self._early, None
-        self.stamps = self.stamps.again()
-        return [one for piece in early for one in self._take(*piece)]
+    @property
+    def stamps(self) -> Stamps:
+        """What the time stamps say."""
+        return self._settling.stamps
 
     @property
     def settled(self) -> bool:
         """Whether what comes is passed on: enough was seen to tell gaps."""
-        return self._early is None
+        return self._settling.is_over
 
     def _take(self, samples: SamplesUv, stamps: NDArray[np.float64], arrived_s: float) -> list[Cut | LoneArtifact]:
         taken = self.stamps.take(stamps, arrived_s)
@@ -159,18 +136,7 @@ class DeviceFeed:
         if not self._doubted and self.stamps.taken * self.stamps.step_s >= SETTLE_S:
             self._doubted = True
             self._doubt_rate()
-        return self._feed(*self._fill(samples, taken))
-
-    def _fill(self, samples: SamplesUv, taken: Taken) -> tuple[SamplesUv, NDArray[np.float64]]:
-        """Put missing samples in their places."""
-        if not taken.gaps:
-            return samples, taken.stamps_s
-        most = self.cutter.ring.capacity
-        places = np.repeat([gap.at for gap in taken.gaps], [min(gap.missing, most) for gap in taken.gaps])
-        stamps = np.insert(taken.stamps_s, places, np.nan)
-        known = np.flatnonzero(np.isfinite(stamps))
-        stamps = np.interp(np.arange(stamps.size), known, stamps[known])
-        return np.insert(samples, places, np.nan, axis=1), stamps
+        return self._feed(*fill_gaps(samples, taken, self.cutter.ring.capacity))
 
     def _feed(self, samples: SamplesUv, stamps: NDArray[np.float64]) -> list[Cut | LoneArtifact]:
         if self._keeper is not None:
@@ -220,7 +186,7 @@ class DeviceFeed:
         fits = [
             found
             for found in self._lookout.see()
-            if found.description.uid != self._uid and _same(found.description, self.device.stream)
+            if found.description.uid != self._uid and found.description.is_same_sender(self.device.stream)
         ]
         if len(fits) > 1:
             hosts = ", ".join(found.description.words for found in fits)
@@ -333,14 +299,3 @@ def is_flat(samples: SamplesUv) -> bool:
     """Whether samples came, and none differed from the next."""
     known = samples[np.isfinite(samples)]
     return known.size > 1 and bool(known.min() == known.max())
-
-
-def _same(found: Description, wanted: Description) -> bool:
-    """Whether a stream is the one that was lost, begun anew."""
-    return (found.name, found.type, found.source_id, found.lines, found.rate_hz) == (
-        wanted.name,
-        wanted.type,
-        wanted.source_id,
-        wanted.lines,
-        wanted.rate_hz,
-    )

@@ -10,7 +10,7 @@ import math
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
 from types import TracebackType
 from typing import Self
@@ -24,9 +24,11 @@ from decussa.source.cutter import Cut
 from decussa.source.stream.choice import Device, wire
 from decussa.source.stream.claims import Asked, Claims
 from decussa.source.stream.control import Control
-from decussa.source.stream.device import DeviceFeed, Keeper, Tell
+from decussa.source.stream.device import DeviceFeed
 from decussa.source.stream.joining import with_others
-from decussa.source.stream.library import Found, StreamLostError, TextInlet, look_until, stay_on_this_machine
+from decussa.source.stream.keeper import MakeKeeper, Tell, tell_nobody
+from decussa.source.stream.library import Found, StreamLostError, look_until, stay_on_this_machine
+from decussa.source.stream.markers import MarkerFeed
 from decussa.source.stream.reading import Lags, find_test_pulse, seen_pulses, sweep_around
 from decussa.source.stream.settings import Marks, StreamSettings
 
@@ -34,12 +36,6 @@ from decussa.source.stream.settings import Marks, StreamSettings
 _CLOCK_EVERY_S = 5.0
 _LOOK_EVERY_S = 0.002
 _SETTLE_S = 10.0
-
-MakeKeeper = Callable[[Device], Keeper]
-
-
-def tell_nobody(words: str) -> None:
-    """Let words pass."""
 
 
 class StreamSource:
@@ -76,8 +72,7 @@ class StreamSource:
         self.lags = Lags()
         #: When the last sample of the newest sweep was taken, on the library's clock; NaN before the first.
         self.last_sample_s = math.nan
-        self._markers: TextInlet | None = None
-        self._marker_clock_s = 0.0
+        self._markers: MarkerFeed | None = None
         self._marks: Marks = settings.trigger.marks
         self._from_artifact = False
         self._control: Control | None = None
@@ -125,17 +120,17 @@ class StreamSource:
         found = look_until(self._fits, self.settings.find_s)
         wiring = wire(self.settings, [one.description for one in found], self._muscles)
         handles = {one.description.uid: one for one in found}
-        if wiring.markers is not None:
-            self._markers = TextInlet(handles[wiring.markers.uid])
-            self._open.callback(self._markers.close)
         has_trigger = any(one.channel.kind == "trigger" for one in wiring.devices[0].wired)
-        self._from_artifact = not has_trigger and self._markers is None
+        self._from_artifact = not has_trigger and wiring.markers is None
         if self._from_artifact:
             self._marks = "first pulse"
             self._tell("No trigger channel and no markers: pulses are found from their artifact in the EMG.")
         elif not has_trigger and self.settings.markers is not None:
             self._marks = self.settings.markers.marks
         self.devices = tuple(self._follow(handles, device) for device in wiring.devices)
+        if wiring.markers is not None and self.settings.markers is not None:
+            self._markers = MarkerFeed(handles[wiring.markers.uid], self.settings.markers.text, self.devices[0])
+            self._open.callback(self._markers.close)
         self._claims = Claims(self.devices[0], self._tell, self.settings.stall_s)
         if wiring.torque is not None:
             self.torque = self._follow(handles, wiring.torque)
@@ -230,7 +225,8 @@ class StreamSource:
 
     def _pull(self) -> None:
         if self._markers is not None:
-            self._mark(self._markers.pull())
+            with self.changed:
+                self._markers.pull()
         for feed in (*self.devices, *((self.torque,) if self.torque is not None else ())):
             found = feed.pull()
             with self.changed:
@@ -239,23 +235,12 @@ class StreamSource:
                         self._claims.hear(one)
                 self.changed.notify_all()
 
-    def _mark(self, markers: Sequence[tuple[float, str]]) -> None:
-        """Let markers be pulses, where no trigger channel tells of them."""
-        first = self.devices[0]
-        wanted = self.settings.markers.text if self.settings.markers is not None else ""
-        with self.changed:
-            for stamp_s, text in markers:
-                at = first.at(stamp_s + self._marker_clock_s)
-                first.note(at, text)
-                if first.trigger_row < 0 and text.startswith(wanted):
-                    first.cutter.mark(at)
-
     def _compare_clocks(self) -> None:
         while True:
             for feed in self.devices:
                 feed.set_clock()
             if self._markers is not None:
-                self._marker_clock_s = self._markers.correction(1.0) or self._marker_clock_s
+                self._markers.set_clock()
             if self._closing.wait(_CLOCK_EVERY_S):
                 return
 
