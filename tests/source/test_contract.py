@@ -11,10 +11,12 @@ from decussa.model.recording import Recording, StimulusEvent, SweepBatch
 from decussa.model.stimulus import Stimulus
 from decussa.source.hand import HandSource
 from decussa.source.replay import replay_recording
+from decussa.source.stream.source import StreamSource
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
 from tests.session.stage import SEED, go, journal_of, make_study
 from tests.source.saving import Punctual
+from tests.source.stream.bench import amplifier, settings_for
 
 REQUEST = Deliver(stimulus=Stimulus.single(60), step="s", muscle="FDI right")
 
@@ -58,12 +60,23 @@ def played(tmp_path_factory):
         yield opened
 
 
-@pytest.fixture(params=["virtual", "replay", "journal", "hand", "folder"])
+@pytest.fixture(scope="module")
+def sender():
+    """An invented amplifier that sends, eight times faster than life."""
+    pytest.importorskip("pylsl")
+    with amplifier(speed=8, who=VirtualParticipant(1, "hand")) as sender:
+        yield sender
+
+
+@pytest.fixture(params=["virtual", "replay", "journal", "hand", "folder", "stream"])
 def make(request):
     """A function that makes a source of one kind, as new."""
     if request.param == "folder":
         folders = request.getfixturevalue("tmp_path_factory")
         return lambda: Punctual(folders.mktemp("saved"))
+    if request.param == "stream":
+        wired = settings_for(request.getfixturevalue("sender"))
+        return lambda: StreamSource(wired, ["FDI right"])
     if request.param == "journal":
         stored = request.getfixturevalue("played")
         return lambda: replay_journal(stored, VirtualParticipant(SEED, "hand").channels)
@@ -99,7 +112,7 @@ def test_a_source_that_goes_on_later_gives_what_it_would_have_given(make):
     assert later.sweep == whole.sweep
 
 
-@pytest.mark.parametrize("make", ["virtual", "replay", "journal", "folder"], indirect=True)
+@pytest.mark.parametrize("make", ["virtual", "replay", "journal", "folder", "stream"], indirect=True)
 def test_a_sweep_holds_a_hundred_milliseconds_before_the_first_pulse(make):
     with make() as source:
         sweep = source.deliver(REQUEST, 1).sweep

@@ -32,10 +32,10 @@ def true_sweep(stimulus, number, **held):
 
 
 @contextmanager
-def amplifier(*faults, speed=1.0, name=None, source_id=None):
+def amplifier(*faults, speed=1.0, name=None, source_id=None, who=None):
     stay_on_this_machine()
     sender = InventedAmplifier(
-        person(),
+        who or person(),
         faults=read_faults(faults),
         speed=speed,
         name=name or f"EMG {uuid.uuid4()}",
@@ -47,7 +47,7 @@ def amplifier(*faults, speed=1.0, name=None, source_id=None):
 
 def settings_for(sender, **more):
     markers = {"markers": Markers(name="Invented markers", source_id=f"{sender.source_id} markers")}
-    emg = {"emg": (EmgStream(name=sender.name),)}
+    emg = {"emg": (EmgStream(name=sender.name, source_id=sender.source_id),)}
     return StreamSettings(**(emg | markers | {"torque": Torque(channel="Torque"), "patience_s": 8.0} | more))
 
 

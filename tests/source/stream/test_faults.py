@@ -274,7 +274,7 @@ def test_a_channel_that_is_unplugged_is_rejected_and_said():
 def test_two_senders_with_the_same_name_are_refused_until_one_is_named():
     with amplifier("twin") as sender:
         with pytest.raises(UsageError, match="2 streams fit where an EMG stream is meant"):
-            StreamSource(settings_for(sender, find_s=0.5), [MUSCLE]).__enter__()
+            StreamSource(settings_for(sender, find_s=0.5, emg=(EmgStream(name=sender.name),)), [MUSCLE]).__enter__()
         one = (EmgStream(name=sender.name, source_id=sender.source_id),)
         with StreamSource(settings_for(sender, emg=one), [MUSCLE]) as source:
             assert source.deliver(request(SINGLE), 1).sweep == true_sweep(SINGLE, 1)

@@ -122,10 +122,13 @@ class Lookout:
         return tuple(sorted(seen.values(), key=lambda one: (one.description.name, one.description.source_id)))
 
 
-def look_until(fits: Callable[[Sequence[Found]], bool], seconds: float) -> tuple[Found, ...]:
-    """Look around until what is there fits, or so many seconds are over; return what was there last."""
+def look_until(fits: Callable[[Sequence[Found]], bool], seconds: float, *, at_once: bool = False) -> tuple[Found, ...]:
+    """Look around until what is there fits, or so many seconds are over; return what was there last.
+
+    ``at_once``: what fits cannot be mistaken for anything that shows later.
+    """
     lookout, until = Lookout(), time.monotonic() + seconds
-    while not lookout.is_sure or (not fits(lookout.see()) and time.monotonic() < until):
+    while not (at_once or lookout.is_sure) or (not fits(lookout.see()) and time.monotonic() < until):
         time.sleep(0.1)
     return lookout.see()
 

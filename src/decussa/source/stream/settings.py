@@ -93,6 +93,12 @@ class StreamSettings(Section):
     keep_s: Annotated[float, Field(ge=10, le=3600)] = 60.0
     this_machine_only: bool = False
 
+    @property
+    def is_unmistakable(self) -> bool:
+        """Whether every stream is named by what no other sender may have."""
+        own = (self.markers, self.torque if self.torque is not None and self.torque.name else None)
+        return all(one.source_id for one in (*self.emg, *own) if one is not None)
+
 
 def read_settings(text: str, *, where: str) -> StreamSettings:
     """Read ``streams.toml``.

@@ -32,8 +32,9 @@ from decussa.source.stream.markers import MarkerFeed
 from decussa.source.stream.reading import Lags, find_test_pulse, seen_pulses, sweep_around
 from decussa.source.stream.settings import Marks, StreamSettings
 
-#: The clocks are compared this often; the thread looks for samples this often.
+#: The clocks are compared this often, and this soon again where that failed; the thread looks for samples this often.
 _CLOCK_EVERY_S = 5.0
+_CLOCK_AGAIN_S = 0.1
 _LOOK_EVERY_S = 0.002
 _SETTLE_S = 10.0
 
@@ -117,7 +118,7 @@ class StreamSource:
         return self
 
     def _find(self) -> None:
-        found = look_until(self._fits, self.settings.find_s)
+        found = look_until(self._fits, self.settings.find_s, at_once=self.settings.is_unmistakable)
         wiring = wire(self.settings, [one.description for one in found], self._muscles)
         handles = {one.description.uid: one for one in found}
         has_trigger = any(one.channel.kind == "trigger" for one in wiring.devices[0].wired)
@@ -169,12 +170,21 @@ class StreamSource:
             self._tell("The invented amplifier does not listen: it will give no pulse.")
         until = time.monotonic() + _SETTLE_S
         with self.changed:
-            while not all(feed.settled for feed in self.devices) and time.monotonic() < until:
+            while not self._is_ready() and time.monotonic() < until:
                 self._fail()
                 self.changed.wait(0.1)
         for feed in self.devices:
             if not feed.settled:
                 self._tell(f"{feed.name}: hardly any sample in {_SETTLE_S:g} s. Look at the sender.")
+            elif len(self.devices) > 1 and math.isnan(feed.clock_s):
+                self._tell(
+                    f"{feed.name}: its clock cannot be compared with ours yet; sweeps miss what it records until then."
+                )
+
+    def _is_ready(self) -> bool:
+        """Whether the rates of all devices are known, and their clocks where several are joined by them."""
+        joined = len(self.devices) > 1
+        return all(feed.settled and not (joined and math.isnan(feed.clock_s)) for feed in self.devices)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -241,7 +251,8 @@ class StreamSource:
                 feed.set_clock()
             if self._markers is not None:
                 self._markers.set_clock()
-            if self._closing.wait(_CLOCK_EVERY_S):
+            known = all(math.isfinite(feed.clock_s) for feed in self.devices)
+            if self._closing.wait(_CLOCK_EVERY_S if known else _CLOCK_AGAIN_S):
                 return
 
     # What a session asks

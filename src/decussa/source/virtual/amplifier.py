@@ -82,6 +82,7 @@ class InventedAmplifier:
         self._twin: Any = None
         self._markers: Any = None
         self._hand: Any = None
+        self._hand_uid, self._gone = "", set[str]()
         self._lookout: Any = None
         self._thread = threading.Thread(target=self._send_on, name="invented amplifier", daemon=True)
 
@@ -171,14 +172,18 @@ class InventedAmplifier:
         if self._hand is None:
             if self._lookout is None:
                 self._lookout = pylsl.ContinuousResolver(prop="type", value=CONTROL_TYPE, forget_after=5.0)
-            found = [info for info in self._lookout.results() if info.name() == self.control]
+            found = [
+                info for info in self._lookout.results() if info.name() == self.control and info.uid() not in self._gone
+            ]
             if not found:
                 return
-            self._hand = pylsl.StreamInlet(found[0], recover=False)
+            self._hand, self._hand_uid = pylsl.StreamInlet(found[0], recover=False), found[0].uid()
         try:
             while (said := self._hand.pull_sample(0.0))[1] is not None:
                 self._obey(from_text(said[0][0]))
         except pylsl.util.LostError:
+            # It is still seen for a while; the next run has another.
+            self._gone.add(self._hand_uid)
             self._hand = None
             self.signal.hold(0.0)
         except (KeyError, TypeError, ValueError):
