@@ -31,9 +31,13 @@ DOUBTFUL_EVERY = 14
 
 
 def make_session(
-    folder: Path, count: int, *, n_samples: int = 1000, rate_hz: float = 2000.0, person: str = "P07", seed: int = 1
-) -> str:
-    """Make a study in ``folder`` with one person and one session of ``count`` sweeps; return the session's name."""
+    folder: Path, count: int, *, n_samples: int = 1000, rate_hz: float = 2000.0, person: str = "P07", seed: int = 1,
+    searching: int = 0,
+) -> str:  # fmt: skip
+    """Make a study in ``folder`` with one person and one session of ``count`` sweeps; return the session's name.
+
+    The first ``searching`` of them were given to search for the threshold.
+    """
     samples = invented_sweeps(count, n_samples, rate_hz, seed)
     onset = round(0.4 * n_samples)
     at = "2026-05-11T14:00:{:02d}.{:03d}Z".format
@@ -49,7 +53,8 @@ def make_session(
         add_entry(connection, session, "started", started, at=at(0, 0))
         for number, (condition, stimulus, _) in enumerate(kinds):
             now = at(number % 60, number % 1000)
-            request = Deliver(stimulus=stimulus, step="paired", block="paired", condition=condition, muscle=MUSCLE)
+            step = "threshold" if number < searching else "paired"
+            request = Deliver(stimulus=stimulus, step=step, block=step, condition=condition, muscle=MUSCLE)
             add_entry(connection, session, "asked", request, at=now)
             own = {name: float(column[number]) for name, column in values.items()}
             verdict = Verdict("accept")

@@ -58,6 +58,8 @@ def test_pool_writes_tables_figures_and_the_page(folder, capsys) -> None:
         "reliability",
         "trials",
         "people",
+        "summary",
+        "sweeps",
     }
     for stem in ("comparisons-fdi", "sites-fdi-1"):
         assert (folder / "out" / f"{stem}.svg").read_text(encoding="utf-8").startswith("<?xml")

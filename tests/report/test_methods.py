@@ -13,7 +13,7 @@ from decussa.model.stimulus import Stimulus
 from decussa.report.checklist import checklist, score
 from decussa.report.content import gather
 from decussa.report.method_record import MethodRecord, Said, record_of
-from decussa.report.methods import checklist_facts, methods_paragraph, methods_text
+from decussa.report.methods import checklist_facts, methods_paragraph, methods_text, study_checklist
 from decussa.report.session_report import Reported, _lay_out
 from decussa.report.tables import method_lines, ranges, sweep_rows
 from tests.report.invented import Given, hand_session, make_recording, measured
@@ -88,6 +88,22 @@ def test_the_text_has_a_line_for_each_topic(session):
 
     assert [int(number) for number in re.findall(r"^\| (\d+) \|", text, flags=re.MULTILINE)] == list(range(1, 31))
     assert "\u202f" not in text
+
+
+def test_the_checklist_of_a_study_says_in_how_many_sessions_a_topic_is_told(session):
+    recording, content = session
+    said = MethodRecord(said={"stimulator": Said(reported="monophasic | one channel"), "coil": Said(reported="ring")})
+    others = MethodRecord(said={"coil": Said(reported="figure of eight")})
+    singles = make_recording([Given("single", Stimulus.single(60), 900)])
+    single = checklist(gather([singles], *measured(singles)), MethodRecord())
+    text = study_checklist({"A-1": checklist(content, said), "A-2": checklist(content, others), "B-1": single})
+    rows = {row.split(" | ")[0].strip("| "): row.split(" | ")[2:] for row in text.splitlines() if row.startswith("| ")}
+
+    assert "A-1, A-2, B-1" in text
+    assert rows["17"][:2] == ["monophasic / one channel", "1 of 3"]
+    assert rows["13"][:2] == ["ring (and 1 more, which differs)", "2 of 3"]
+    assert rows["2"][:2] == ["not in the record", "0 of 3"]
+    assert rows["28"][1] == "2 of 2"
 
 
 def test_trials_have_one_line_of_methods(session):

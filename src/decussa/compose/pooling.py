@@ -11,14 +11,15 @@ import pandas as pd
 from decussa.batch.summary import summarise
 from decussa.batch.trials import complete
 from decussa.compose.reviewed_trials import FIRST
-from decussa.compose.study_reports import is_study
-from decussa.compose.summarising import sum_up
+from decussa.compose.study_reports import is_study, study_methods
+from decussa.compose.summarising import session_tables_of
 from decussa.model.errors import MachineError, RecordingError, UsageError
 from decussa.pool.methods import SWEEP, Differences, QuantityChange, differences, summary_changes
 from decussa.pool.models import Comparison, compare, fit_muscle
 from decussa.pool.pooled import Pooled, pool
 from decussa.pool.repeated import reliabilities
 from decussa.pool.tidy import muscles, with_people
+from decussa.recording.read import fingerprint
 from decussa.recording.tables import read_table
 from decussa.report.pool_files import write_differences, write_pool
 
@@ -38,7 +39,7 @@ class Compared:
 
 def pool_trials(
     trials: pd.DataFrame, people: pd.DataFrame | None = None, sites: pd.DataFrame | None = None, *, reference: str = "",
-    effect: float = 1.3, seed: int = 0,
+    effect: float = 1.3, seed: int = 0, summary: pd.DataFrame | None = None,
 ) -> Pooled:  # fmt: skip
     """Return the statistics over a study: comparisons, reliability, paired indices, sites, trials and people needed.
 
@@ -57,6 +58,8 @@ def pool_trials(
         True ratio that planned studies are to find.
     seed : int
         Of the draws for sizes below the noise.
+    summary : DataFrame, optional
+        Summary of the trials where more is known than they say: that of a study holds what its searches found.
 
     Returns
     -------
@@ -77,7 +80,8 @@ def pool_trials(
     table = with_people(complete(trials), people)
     by, layers = _layers(table)
     first = layers[0][1]
-    summaries = [with_people(summarise(layer), people) for _, layer in layers]
+    known = [summary] if summary is not None and len(layers) == 1 else [summarise(layer) for _, layer in layers]
+    summaries = [with_people(one, people) for one in known]
     found = pool(first, summaries[0], reference=reference, described=sites, effect=effect, seed=seed)
     if len(layers) == 1:
         return found
@@ -115,28 +119,70 @@ def pool_files(
     RecordingError, UsageError, MachineError
         As ``pool_trials``; or if a file cannot be read or written.
     """
-    trials = _trials(paths, rater)
+    taken = _take(paths, rater)
     listed = None if people is None else _sheet(people)
-    found = pool_trials(trials, listed, None if sites is None else _sheet(sites), reference=reference, effect=effect)
-    return found, write_pool(out, found)
+    described = None if sites is None else _sheet(sites)
+    found = pool_trials(
+        taken.trials, listed, described, reference=reference, effect=effect, summary=taken.summary
+    )  # fmt: skip
+    sheets = [f"`{path.name}` (SHA-256 {fingerprint(path)})" for path in (people, sites) if path is not None]
+    methods = "\n".join(study_methods(path, rater=rater) for path in paths if is_study(path))
+    return found, write_pool(out, found, inputs=[*taken.inputs, *sheets], methods=methods)
 
 
-def _trials(paths: Sequence[Path], rater: str) -> pd.DataFrame:
-    tables = [path for path in paths if not is_study(path)]
-    for path in tables:
-        if not path.exists():
-            raise MachineError("table cannot be read", where=path, found="no such file")
-    read = [read_table(path) for path in tables]
-    for path, table in zip(tables, read, strict=True):
-        if "quantity" in table.columns and "stim_type" not in table.columns:
-            raise RecordingError(
-                "this is a summary", where=path, expected="a trial table: models need the single trials",
-                do="give the table that measure wrote",
-            )  # fmt: skip
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Taken:
+    """What was read to be pooled; ``summary`` is None where the trials say all that is known."""
+
+    trials: pd.DataFrame
+    summary: pd.DataFrame | None
+    inputs: tuple[str, ...]
+
+
+def _take(paths: Sequence[Path], rater: str) -> _Taken:
     studies = [path for path in paths if is_study(path)]
-    if studies or rater != FIRST:
-        read.append(sum_up(studies or tables, rater=rater)[0])
-    return pd.concat(read, ignore_index=True)
+    if rater != FIRST and not studies:
+        raise UsageError("only a study has raters", where="--rater", expected="a study folder", found=str(paths[0]))
+    tables = [(path, _table(path)) for path in paths if path not in studies]
+    trials = [table for _, table in tables]
+    inputs = [f"`{path.name}`{_hash_words(path)}" for path, _ in tables]
+    summaries = [summarise(pd.concat(trials, ignore_index=True))] if trials and studies else []
+    for folder in studies:
+        # Sites and settings of a search are no conditions to compare.
+        for own, summary in session_tables_of(folder, rater, measuring=True):
+            trials.append(own)
+            summaries.append(summary)
+        inputs.append(f"study `{folder.name}`: trials of steps that measure, {_rater_words(rater)}")
+    together = pd.concat(trials, ignore_index=True)
+    if together.empty:
+        raise RecordingError("there is no trial to pool", where=paths[0], do="run or import a session that measures")
+    return _Taken(
+        trials=together,
+        summary=pd.concat(summaries, ignore_index=True) if summaries else None,
+        inputs=tuple(inputs),
+    )
+
+
+def _rater_words(rater: str) -> str:
+    return (
+        f"verdicts and marks of {rater}" if rater else "verdicts and marks of the first rater, where somebody reviewed"
+    )
+
+
+def _hash_words(path: Path) -> str:
+    return f" (SHA-256 {fingerprint(path)})" if path.is_file() else " (a data set)"
+
+
+def _table(path: Path) -> pd.DataFrame:
+    if not path.exists():
+        raise MachineError("table cannot be read", where=path, found="no such file")
+    table = read_table(path)
+    if "quantity" in table.columns and "stim_type" not in table.columns:
+        raise RecordingError(
+            "this is a summary", where=path, expected="a trial table: models need the single trials",
+            do="give the table that measure wrote",
+        )  # fmt: skip
+    return table
 
 
 def _sheet(path: Path) -> pd.DataFrame:
@@ -168,7 +214,7 @@ def compare_files(
         If a table cannot be read, the two have no sweep in common, or a file cannot be written.
     """
     listed = None if people is None else _sheet(people)
-    tables = [complete(_trials([path], FIRST)) for path in (first, second)]
+    tables = [complete(_take([path], FIRST).trials) for path in (first, second)]
     found = differences(*tables)
     # Only what both hold says what the method changes; what one alone holds is counted.
     shared = tables[0][SWEEP].merge(tables[1][SWEEP], on=SWEEP)

@@ -26,7 +26,14 @@ from decussa.model.table import SUMMARY_NAMES
 from decussa.plan.session import step_name
 from decussa.protocol.schema import Protocol, read_protocol
 from decussa.protocol.steps import SilentPeriodBlock
-from decussa.report.session_report import Reported, session_methods, session_pages, write_session_report
+from decussa.report.methods import study_checklist
+from decussa.report.session_report import (
+    Reported,
+    session_methods,
+    session_pages,
+    session_topics,
+    write_session_report,
+)
 from decussa.session.debrief import Debrief, debrief, truth_pairs
 from decussa.session.live_view import view_of
 from decussa.session.recovery import stored_findings
@@ -118,9 +125,13 @@ def session_methods_text(folder: Path, session: str, *, rater: str = FIRST) -> s
     UsageError
         If the study has no such session, or nobody reviewed it under this code.
     """
-    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
-        held = _held(journal, read_protocol(study.protocol_text, where=folder / "protocol.toml"), rater)
+    held = _held_of(folder, session, rater)
     return "" if held is None else session_methods(held)
+
+
+def _held_of(folder: Path, session: str, rater: str) -> Reported | None:
+    with open_study(folder, write=False) as study, open_journal(study, session) as journal:
+        return _held(journal, read_protocol(study.protocol_text, where=folder / "protocol.toml"), rater)
 
 
 def _held(journal: Journal, protocol: Protocol, rater: str) -> Reported | None:
@@ -143,6 +154,8 @@ def _with_debrief(held: Reported, journal: Journal, protocol: Protocol) -> Repor
 def study_methods(folder: Path, *, session: str = "", rater: str = FIRST) -> str:
     """Return the methods of each session of a study that holds a stimulus, or of the one named.
 
+    Where there are several, the checklist of the study stands before them.
+
     Raises
     ------
     UsageError
@@ -150,8 +163,13 @@ def study_methods(folder: Path, *, session: str = "", rater: str = FIRST) -> str
     """
     with open_study(folder, write=False) as study:
         names = _named(study, session)
-    texts = [session_methods_text(folder, name, rater=rater) for name in names]
-    return "\n".join(text for text in texts if text)
+    texts, topics = [], {}
+    for name in names:
+        held = _held_of(folder, name, rater)
+        if held is not None:
+            texts.append(session_methods(held))
+            topics[name] = session_topics(held)
+    return "\n".join([*([study_checklist(topics)] if len(topics) > 1 else []), *texts])
 
 
 def _named(study: Study, session: str) -> tuple[str, ...]:
@@ -181,10 +199,14 @@ def session_tables(room: ReviewRoom, layer: Layer | None) -> tuple[pd.DataFrame,
     return trials, found
 
 
-def _summary(trials: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
-    """Sum up the trials of steps that measure; searches are counted elsewhere."""
+def measuring_trials(trials: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
+    """Return the trials of steps that measure; those of a search are counted elsewhere, and no average is made of them."""
     measuring = ~trials["block"].isin(search_steps(protocol)) & ~trials["block"].str.endswith(", climb")
-    return summarise(trials[measuring].reset_index(drop=True))
+    return trials[measuring].reset_index(drop=True)
+
+
+def _summary(trials: pd.DataFrame, protocol: Protocol) -> pd.DataFrame:
+    return summarise(measuring_trials(trials, protocol))
 
 
 def _everything_found(entries: Sequence[Entry], session: str, protocol: Protocol) -> Found:

@@ -10,7 +10,7 @@ import pandas as pd
 from decussa.batch.summary import summarise
 from decussa.compose.reviewed_trials import FIRST, choose_layer
 from decussa.compose.reviewing import ReviewRoom
-from decussa.compose.study_reports import is_study, session_tables, sessions_of
+from decussa.compose.study_reports import is_study, measuring_trials, session_tables, sessions_of
 from decussa.model.errors import UsageError
 from decussa.recording.tables import is_data_set, read_data_set, read_table
 from decussa.store.study import open_study
@@ -47,15 +47,25 @@ def sum_up(paths: Sequence[Path], *, rater: str = FIRST) -> tuple[pd.DataFrame, 
             trials.append(own[["reviewed_by"]])
             summaries.append(summarise(own).assign(site=own["site"].iloc[0]))
     for folder in studies:
-        for own, summary in _sessions(folder, rater):
+        for own, summary in session_tables_of(folder, rater):
             trials.append(own)
             summaries.append(summary)
     return pd.concat(trials, ignore_index=True), pd.concat(summaries, ignore_index=True)
 
 
-def _sessions(folder: Path, rater: str) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
+def session_tables_of(
+    folder: Path, rater: str, *, measuring: bool = False
+) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
+    """Yield trials and summary of each session of a study; ``measuring``: without the trials of its searches.
+
+    Raises
+    ------
+    UsageError
+        If nobody reviewed a session under the code of ``rater``.
+    """
     with open_study(folder, write=False) as study:
         names = sessions_of(study)
     for name in names:
         room = ReviewRoom(folder, name)
-        yield session_tables(room, choose_layer(room.layers, rater))
+        trials, summary = session_tables(room, choose_layer(room.layers, rater))
+        yield measuring_trials(trials, room.protocol) if measuring and len(trials) else trials, summary

@@ -48,7 +48,10 @@ class PooledMuscle:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pooled:
-    """What a study's tables say together: by muscle, reliability, paired indices, site profiles, and warnings."""
+    """What a study's tables say together: by muscle, reliability, paired indices, site profiles, and warnings.
+
+    ``table`` and ``summary`` are what it was made from.
+    """
 
     muscles: tuple[PooledMuscle, ...]
     reliability: tuple[Reliability, ...]
@@ -58,6 +61,8 @@ class Pooled:
     participants: int
     sessions: int
     trials: int
+    table: pd.DataFrame
+    summary: pd.DataFrame
 
 
 def pool(
@@ -94,6 +99,7 @@ def pool(
         paired=tuple(paired_indices(summary)),
         profiles=profiles, warnings=warnings, participants=trials["participant"].nunique(),
         sessions=len(trials[["participant", "session", "timepoint"]].drop_duplicates()), trials=len(trials),
+        table=trials, summary=summary,
     )  # fmt: skip
 
 

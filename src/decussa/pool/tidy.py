@@ -22,10 +22,11 @@ MOST_LEVELS = 12
 class Muscle:
     """Usable sizes of one muscle, one row each.
 
-    Columns of ``sizes``: participant, site, group, time, condition (text), session, block (numbers), log_size (NaN where
-    below the noise), limit (log of the noise where below it), background (log, from the participant's own mean; NaN
-    unknown), order (place in the block, from -0.5 to 0.5), kind (single or paired). ``time`` is the timepoint, or the
-    session where there are no timepoints. ``notes`` say what was left out.
+    Columns of ``sizes``: row (the trial's label in the table that was given), participant, site, group, time, condition
+    (text), session, block (numbers), log_size (NaN where below the noise), limit (log of the noise where below it),
+    background (log, from the participant's own mean; NaN unknown), order (place in the block, from -0.5 to 0.5), kind
+    (single or paired). ``time`` is the timepoint, or the session where there are no timepoints. ``notes`` say what was left
+    out.
     """
 
     name: str
@@ -191,6 +192,7 @@ def _sizes(usable: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
         background = np.log(usable["background_rms_uv"].where(usable["background_rms_uv"] > 0))
     return pd.DataFrame(
         {
+            "row": usable.index,
             "participant": usable["participant"],
             "site": usable["site"],
             "group": usable["group"],

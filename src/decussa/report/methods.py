@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from decussa.model.recording import Recording
 from decussa.model.version import VERSION
@@ -77,7 +77,43 @@ def methods_text(content: Content, recordings: Sequence[Recording], record: Meth
         nothing = "not in the record" if topic.applies else "no pairs were given"
         cells = [topic.reported or nothing, topic.controlled or (nothing if topic.applies else "")]
         lines.append(f"| {topic.number} | {topic.name} | {' | '.join(cell.replace('|', '/') for cell in cells)} |")
-    return "\n".join(lines).replace(numbers.THIN, " ").replace("\u200b", "") + "\n"
+    return _plain("\n".join(lines))
+
+
+def study_checklist(sessions: Mapping[str, Sequence[Topic]]) -> str:
+    """Return the checklist of a study as text: of each topic in how many sessions it is told, and what is told there."""
+    count = len(sessions)
+    lines = [
+        "# Reporting checklist of the study",
+        "",
+        f"{numbers.count(count, 'session')}: {', '.join(sessions)}. Topics after Chipchase 2012, doi "
+        "10.1016/j.clinph.2012.05.003, in words of our own; what differs between sessions stands in full with each of them.",
+        "",
+        "| | topic | reported | in sessions | controlled | in sessions |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for topics in zip(*sessions.values(), strict=True):
+        applying = [topic for topic in topics if topic.applies]
+        cells = [f"{topics[0].number}", topics[0].name]
+        for told in ([topic.reported for topic in applying], [topic.controlled for topic in applying]):
+            cells += [_told_in(told), f"{sum(map(bool, told))} of {len(applying)}"]
+        lines.append("| " + " | ".join(cell.replace("|", "/") for cell in cells) + " |")
+    return _plain("\n".join(lines))
+
+
+def _told_in(told: Sequence[str]) -> str:
+    """Return what several sessions say of one topic, each text once."""
+    if not told:
+        return "no pairs were given"
+    texts = list(dict.fromkeys(text for text in told if text))
+    if not texts:
+        return "not in the record"
+    more = len(texts) - 1
+    return f"{texts[0]} (and {more} more, which {'differs' if more == 1 else 'differ'})" if more else texts[0]
+
+
+def _plain(text: str) -> str:
+    return text.replace(numbers.THIN, " ").replace("\u200b", "") + "\n"
 
 
 def checklist_facts(topics: Sequence[Topic]) -> list[Fact]:

@@ -30,8 +30,10 @@ WIDTH_MM, AGREEMENT_MM = 170.0, 80.0
 MOST_LINES = 60
 
 
-def write_pool(folder: Path, pooled: Pooled) -> list[Path]:
+def write_pool(folder: Path, pooled: Pooled, *, inputs: Sequence[str] = (), methods: str = "") -> list[Path]:
     """Write tables, figures and ``pool.md`` into ``folder``; return the files, the page first.
+
+    ``inputs`` say which tables and studies were taken, ``methods`` how their sessions were measured (empty: not known).
 
     Raises
     ------
@@ -40,8 +42,12 @@ def write_pool(folder: Path, pooled: Pooled) -> list[Path]:
     """
     tables = _write_tables(folder, pool_tables(pooled))
     figures = _write_figures(folder, _pool_figures(pooled))
-    page = pool_page(pooled, [path.name for path in tables], [path.name for path in figures])
-    return [_write_text(folder / "pool.md", page), *tables, *figures]
+    told = [_write_text(folder / "methods.md", methods)] if methods else []
+    page = pool_page(
+        pooled, [path.name for path in tables], [path.name for path in figures], inputs=inputs,
+        methods=told[0].name if told else "",
+    )  # fmt: skip
+    return [_write_text(folder / "pool.md", page), *told, *tables, *figures]
 
 
 def write_differences(

@@ -13,6 +13,7 @@ from decussa.model.estimate import Estimate
 from decussa.pool.methods import Differences, QuantityChange
 from decussa.pool.pooled import Pooled
 from decussa.pool.repeated import Reliability
+from decussa.report.pool_origins import origins
 
 Row = dict[str, Any]
 
@@ -24,7 +25,7 @@ def pool_tables(pooled: Pooled) -> dict[str, pd.DataFrame]:
         "reliability": _reliability, "trials": _trials, "people": _people,
     }  # fmt: skip
     tables = {name: pd.DataFrame(list(make(pooled))) for name, make in makers.items()}
-    tables["site_profiles"] = pooled.profiles
+    tables |= {"site_profiles": pooled.profiles, "summary": pooled.summary, "sweeps": origins(pooled)}
     return {name: table for name, table in tables.items() if len(table)}
 
 

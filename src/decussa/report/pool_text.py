@@ -12,6 +12,8 @@ from decussa.pool.models import Comparison
 from decussa.pool.pooled import Pooled, PooledMuscle
 from decussa.pool.repeated import Reliability
 from decussa.report import numbers
+from decussa.report.pool_methods import statistics_paragraph
+from decussa.report.pool_origins import origin_lines
 
 #: Quantities whose reliability stands on the page; all stand in the table.
 SHOWN = (
@@ -53,8 +55,10 @@ def question_words(one: Comparison) -> str:
     }[one.question]
 
 
-def pool_page(pooled: Pooled, tables: Sequence[str], figures: Sequence[str]) -> str:
-    """Return the page."""
+def pool_page(
+    pooled: Pooled, tables: Sequence[str], figures: Sequence[str], *, inputs: Sequence[str] = (), methods: str = ""
+) -> str:
+    """Return the page; ``inputs`` say what was taken, ``methods`` is the file that tells how sessions were measured."""
     parts = [
         "# Pooled results",
         f"{numbers.count(pooled.participants, 'participant')}, {numbers.count(pooled.sessions, 'session')}, "
@@ -66,6 +70,10 @@ def pool_page(pooled: Pooled, tables: Sequence[str], figures: Sequence[str]) -> 
         parts += _muscle(muscle)
     parts += _reliability(pooled.reliability)
     parts += _paired(pooled)
+    parts += origin_lines(inputs)
+    parts += ["## Methods, to paste", statistics_paragraph(pooled)]
+    if methods:
+        parts.append(f"How the sessions were measured, and the reporting checklist of the study: `{methods}`.")
     parts += ["## Files", "Tables: " + ", ".join(tables) + ".", "Figures: " + (", ".join(figures) or "none") + "."]
     return "\n\n".join([*parts, _LIMITS.strip()]) + "\n"
 

@@ -18,7 +18,7 @@ from decussa.model.recording import Recording
 from decussa.recording.whole_file import whole_file
 from decussa.report import facts, numbers, sentences, words
 from decussa.report.block import Block
-from decussa.report.checklist import checklist, score
+from decussa.report.checklist import Topic, checklist, score
 from decussa.report.content import Content, gather
 from decussa.report.debriefing import debrief_texts
 from decussa.report.figures import blocks_of
@@ -121,6 +121,11 @@ def session_methods(reported: Reported) -> str:
     content = gather(reported.recordings, reported.trials, reported.summary)
     title = _head(content, reported.recordings)["plain_title"]
     return methods_text(content, reported.recordings, reported.methods, title)
+
+
+def session_topics(reported: Reported) -> tuple[Topic, ...]:
+    """Return the reporting checklist of a session; errors are those of ``session_methods``."""
+    return checklist(gather(reported.recordings, reported.trials, reported.summary), reported.methods)
 
 
 @contextmanager
