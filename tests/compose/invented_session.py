@@ -28,6 +28,8 @@ CONDITIONS = (
 )
 #: Every so many sweeps the background is too high, and the trial doubtful.
 DOUBTFUL_EVERY = 14
+#: Where the coil is asked to be, from this sweep on (counted from 0).
+SITE_CM, SITE_FROM = (-5.0, 1.5), 3
 
 
 def make_session(
@@ -54,7 +56,10 @@ def make_session(
         for number, (condition, stimulus, _) in enumerate(kinds):
             now = at(number % 60, number % 1000)
             step = "threshold" if number < searching else "paired"
-            request = Deliver(stimulus=stimulus, step=step, block=step, condition=condition, muscle=MUSCLE)
+            site = SITE_CM if number == SITE_FROM else None
+            request = Deliver(
+                stimulus=stimulus, step=step, block=step, condition=condition, muscle=MUSCLE, site_cm=site
+            )
             add_entry(connection, session, "asked", request, at=now)
             own = {name: float(column[number]) for name, column in values.items()}
             verdict = Verdict("accept")

@@ -25,7 +25,7 @@ from decussa.store.people import add_participant, add_session
 from decussa.store.private import create_missing, open_private
 from decussa.store.records import Measured, Started
 from decussa.store.study import open_study
-from tests.compose.invented_session import MUSCLE, make_session
+from tests.compose.invented_session import MUSCLE, SITE_CM, make_session
 
 AT = "2026-05-11T15:00:00.000Z"
 #: A sample in 24 bits of a range of ±5 mV (the invented artifacts reach 4 mV) is off by at most this.
@@ -293,3 +293,9 @@ def test_the_events_of_a_session_say_what_it_knew(study):
     assert events[13].verdict.rule == "background"
     assert events[1].session_s == pytest.approx(1.001)
     assert math.isclose(events[1].segment_s[0], 0.5)
+    # The coil stays where it was asked to be, until another site is asked for.
+    assert math.isnan(events[2].site_right_cm)
+    assert {(event.site_right_cm, event.site_front_cm) for event in events[3:]} == {SITE_CM}
+    with h5py.File(study.parent / "sweeps.h5") as file:
+        sites = [group["sweeps/site_front_cm"][:] for group in file["recordings"].values()]
+    assert np.concatenate(sites)[3:].tolist() == [SITE_CM[1]] * 39

@@ -102,6 +102,18 @@ def test_the_stimuli_stand_in_the_file_itself_too(tmp_path):
     assert {found.pulse_from for found in read(alone).events} == {"annotation"}
 
 
+@pytest.mark.parametrize(
+    ("age", "told"),
+    [(88, "88"), (88.9, "88.9"), (89, "89+"), (97.5, "89+"), ("97", "89+"), ("89+", "89+"), ("n/a", "n/a")],
+)
+def test_ages_from_89_are_not_told(tmp_path, age, told):
+    """Brain Imaging Data Structure 1.11, participants.tsv: ages of 89 and above are given as 89+."""
+    (written,) = write(tmp_path / "study", [run()], participants=[{"participant_id": "01", "age": age}])
+
+    assert (tmp_path / "study" / "participants.tsv").read_text().split() == ["participant_id", "age", "sub-01", told]
+    assert read(written).facts.get("Age", "n/a") == told
+
+
 def test_a_folder_that_holds_something_is_left_alone(tmp_path):
     (tmp_path / "notes.txt").write_text("mine")
 

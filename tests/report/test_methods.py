@@ -91,7 +91,7 @@ def test_the_text_has_a_line_for_each_topic(session):
 
 
 def test_the_checklist_of_a_study_says_in_how_many_sessions_a_topic_is_told(session):
-    recording, content = session
+    _, content = session
     said = MethodRecord(said={"stimulator": Said(reported="monophasic | one channel"), "coil": Said(reported="ring")})
     others = MethodRecord(said={"coil": Said(reported="figure of eight")})
     singles = make_recording([Given("single", Stimulus.single(60), 900)])

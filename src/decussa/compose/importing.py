@@ -167,6 +167,7 @@ def _write_stimulus(
         block=event.block,
         muscle=target,
         contraction_pct=0.0 if math.isnan(event.contraction_pct) else event.contraction_pct,
+        site_cm=None if math.isnan(event.site_right_cm) else (event.site_right_cm, event.site_front_cm),
     )
     add_entry(connection, session, "asked", request, at=at)
     judged = next(row for row in rows.to_dict("records") if _label_of(row) == target)

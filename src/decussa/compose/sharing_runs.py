@@ -10,7 +10,7 @@ from datetime import UTC
 import numpy as np
 
 from decussa.compose.shared_sessions import TASK, Piece, SharedSession
-from decussa.compose.stored import operator_verdicts, search_steps
+from decussa.compose.stored import given_stimuli, operator_verdicts, search_steps
 from decussa.model.muscle import muscle_and_side
 from decussa.model.recording import Channel, StimulusEvent, Windows
 from decussa.model.trial import Verdict
@@ -90,6 +90,7 @@ def events_of(shared: SharedSession, piece: Piece) -> tuple[StimulusEvent, ...]:
     recording = f"{shared.stem(shared.pieces.index(piece))}_emg.bdf"
     own = shared.trials[shared.trials["recording"] == recording]
     stop_within = dict(zip(own["sweep"], own["stop_within"].astype(float), strict=True))
+    sites = _sites(shared.entries)
     events, at = [], 0
     for number, (given, sweep) in enumerate(zip(piece.given, piece.sweeps, strict=True), start=1):
         request, end = given.request, at + sweep.samples_uv.shape[1]
@@ -110,10 +111,22 @@ def events_of(shared: SharedSession, piece: Piece) -> tuple[StimulusEvent, ...]:
                 stop_within=stop_within[number],
                 segment_s=(at / sweep.rate_hz, end / sweep.rate_hz),
                 verdict=verdict,
+                site_right_cm=sites[given.entry.number][0],
+                site_front_cm=sites[given.entry.number][1],
             )
         )
         at = end
     return tuple(events)
+
+
+def _sites(entries: Sequence[Entry]) -> dict[int, tuple[float, float]]:
+    """Return by the entry of an answer where the coil was asked to be: it stays where it was until another site is asked for."""
+    sites, now = {}, (math.nan, math.nan)
+    for given in given_stimuli(entries):
+        if given.request.stimulus.stim_type != "nerve":
+            now = given.request.site_cm or now
+        sites[given.entry.number] = now if given.request.stimulus.stim_type != "nerve" else (math.nan, math.nan)
+    return sites
 
 
 def _electrodes(shared: SharedSession) -> dict[str, Electrodes]:

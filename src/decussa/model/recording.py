@@ -61,7 +61,8 @@ class StimulusEvent:
     ``muscle`` names the target where only one muscle is meant; ``label`` is the text the stimulus was read from.
     What a session knew besides: ``target``, the muscle it judged; ``session_s``, seconds from its start; ``verdict``, what it
     said; ``stop_within``, by which factor the ratios of its block had to be known to end it early.
-    ``segment_s`` is the stretch of the file, in seconds, that holds this sweep without a gap.
+    ``segment_s`` is the stretch of the file, in seconds, that holds this sweep without a gap. ``site_right_cm`` and
+    ``site_front_cm`` are where the coil was asked to be, along the scalp from the vertex.
     """
 
     sweep: int
@@ -80,6 +81,8 @@ class StimulusEvent:
     stop_within: float = math.nan
     segment_s: tuple[float, float] | None = None
     verdict: Verdict | None = None
+    site_right_cm: float = math.nan
+    site_front_cm: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

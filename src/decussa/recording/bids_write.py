@@ -5,6 +5,7 @@ Published source: the Brain Imaging Data Structure specification 1.11, datatype 
 
 from __future__ import annotations
 
+import math
 import shutil
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
@@ -175,6 +176,14 @@ def _write_participants(root: Path, participants: Sequence[Mapping[str, str | fl
 
 def _person_cell(name: str, value: str | float) -> str:
     """Return a cell; who is very old could be known by it, so that ages from 89 are told as that."""
-    if name == "age" and not isinstance(value, str) and value >= _OLDEST:
+    if name == "age" and _years(value) >= _OLDEST:
         return f"{_OLDEST}+"
     return to_cell(value)
+
+
+def _years(value: str | float) -> float:
+    """Return an age as a number, also where it stands as text; NaN where it is none, such as ``89+``."""
+    try:
+        return float(value)
+    except ValueError:
+        return math.nan

@@ -45,6 +45,10 @@ SESSION_COLUMNS: tuple[Column, ...] = (
     Column("verdict", "text", "", "What the session said of the trial: accept, doubtful or reject"),
     Column("rule", "text", "", "Name of the rule that decided"),
     Column("reason", "text", "", "Why the trial is doubtful or rejected"),
+    Column(
+        "site_right_cm", "number", "cm", "Where the coil was asked to be: to the right of the vertex along the scalp"
+    ),
+    Column("site_front_cm", "number", "cm", "Where the coil was asked to be: in front of the vertex along the scalp"),
 )
 STIM_TYPE_LEVELS = {
     "single": "One magnetic pulse",
@@ -124,6 +128,8 @@ def read_stimulus(sheet: Sheet, row: int, *, kind: str, sweep: int, onset_s: flo
         target=sheet.cell(row, "target"),
         session_s=sheet.number(row, "session_s"),
         stop_within=sheet.number(row, "stop_within"),
+        site_right_cm=sheet.number(row, "site_right_cm"),
+        site_front_cm=sheet.number(row, "site_front_cm"),
         segment_s=_read_segment(sheet, row),
         verdict=_read_verdict(sheet, row),
         **{name: sheet.cell(row, name) for name in ("condition", "block", "timepoint", "stim_side", "muscle")},
