@@ -1,16 +1,24 @@
-"""A whole session over live streams on loopback: what it finds, what is kept of the streams, what a crash leaves."""
+"""A whole session over live streams on loopback, from the check of the signals to its report; what a crash leaves."""
 
 import hashlib
+import time
 from datetime import UTC, datetime
 
 import mne
 import numpy as np
 import pyedflib
+import pypdf
 import pytest
 
+from decussa.compose.feeds import open_streams
+from decussa.compose.preparing import NOBODY
+from decussa.compose.reporting import report_sessions
 from decussa.compose.sessions import run_session
+from decussa.compose.signal_bench import SignalBench
+from decussa.compose.site_record import keep_check
 from decussa.compose.streams import listen
-from decussa.model.dialogue import Trial
+from decussa.model.dialogue import Deliver, Trial
+from decussa.model.stimulus import Stimulus
 from decussa.protocol.schema import load_protocol
 from decussa.recording.bdf_growing import GrowingBdf
 from decussa.session.clock import VirtualClock
@@ -19,12 +27,15 @@ from decussa.source.virtual.stream_faults import read_faults
 from decussa.store.check import check_study
 from decussa.store.codec import encode
 from decussa.store.journal import open_journal
+from decussa.store.preparing import SignalChecked
 from decussa.store.records import RecordingKept
 from decussa.store.study import open_study
 from tests.compose.streamed import SEED, SESSION, Operator, make_study, person
 
 pytest.importorskip("pylsl")
 
+#: How much faster than life the invented amplifier sends.
+SPEED = 8.0
 MORNING = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
 
 
@@ -55,6 +66,33 @@ def trials(entries):
     return [encode(entry.body) for entry in entries if isinstance(entry.body, Trial)]
 
 
+def wait(stream_s):
+    time.sleep(stream_s / SPEED)
+
+
+def check_signals(folder, amplifier):
+    """Look at rest, a contraction and the trigger of the streams, as Prepare does before the first pulse, and keep it."""
+    protocol, _ = load_protocol("forearm")
+    with open_streams(folder, protocol) as feed:
+        bench = SignalBench(feed, protocol, lambda: SPEED * time.monotonic())
+        for _ in range(40):
+            bench.glance()
+            wait(0.2)
+        bench.look_at_rest()
+        feed.hold(30.0)
+        wait(5.0)
+        bench.look_at_contraction("FCR left")
+        feed.hold(0.0)
+        bench.begin_firing()
+        for _ in range(3):
+            amplifier.signal.give(
+                Deliver(stimulus=Stimulus.single(30), step="air"), 1, amplifier.signal.position + 2_500
+            )
+            wait(3.0)
+        bench.look_at_trigger(3)
+        keep_check(folder, SESSION, NOBODY, "stream", bench.found())
+
+
 @pytest.fixture(scope="module")
 def both(tmp_path_factory):
     """The same person's whole session over streams, and without them: folders and outcomes."""
@@ -63,8 +101,9 @@ def both(tmp_path_factory):
     stay_on_this_machine()
     place = tmp_path_factory.mktemp("both")
     streamed = place / "streamed"
-    with sender(streamed, 8.0) as amplifier:
+    with sender(streamed, SPEED) as amplifier:
         make_study(streamed, amplifier)
+        check_signals(streamed, amplifier)
         over = run(streamed, "stream", lambda protocol: listen(streamed, SESSION, protocol))
     return streamed, over, make_study(place / "plain"), run(place / "plain")
 
@@ -76,6 +115,25 @@ def test_a_whole_session_over_streams_finds_what_the_same_person_shows_without_t
     assert dict(over.found) == dict(plain.found)
     assert len(trials(over.entries)) > 100
     assert trials(over.entries) == trials(plain.entries)
+
+
+def test_its_signals_were_found_good_before_and_its_report_says_so_and_holds_what_was_found(both, tmp_path):
+    streamed, over, _, _ = both
+    kinds = [entry.kind for entry in over.entries]
+    (checked,) = [entry.body for entry in over.entries if isinstance(entry.body, SignalChecked)]
+    (path,) = report_sessions(streamed, out=tmp_path)
+    words = " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(path).pages).split())
+    found = {finding.check: finding for finding in checked.findings}
+    rate, rmt = found.pop("sampling rate"), over.found["FCR left/rmt"]
+
+    assert kinds.index("signal checked") < kinds.index("started")
+    assert {"contact", "noise at rest", "mains", "rises with its muscle", "trigger"} <= set(found)
+    assert {finding.state for finding in found.values()} == {"good"}
+    # On a machine that is at work, a stream eight times faster than life leaves its rate open.
+    assert rate.low <= 5_000 <= rate.high
+    assert "Signals looked at:" in words
+    assert f"Resting motor threshold {rmt.value:.1f} [{rmt.low:.1f}, {rmt.high:.1f}] % MSO" in words
+    assert f"{len(trials(over.entries))} trials" in words
 
 
 def test_its_sweeps_are_the_same_sample_by_sample(both):
