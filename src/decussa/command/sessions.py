@@ -144,7 +144,9 @@ def run(
             do="run it without --auto",
         )
     from decussa.command.terminal import TerminalOperator, Transcript, type_size
+    from decussa.command.waiting import TerminalWatch
     from decussa.compose.folders import watch_folder
+    from decussa.compose.live_sessions import ShownSource
     from decussa.compose.sessions import run_session
     from decussa.compose.streams import listen
     from decussa.session.clock import VirtualClock
@@ -160,8 +162,10 @@ def run(
     transcript = Transcript()
     session = session or _session_for(folder, participant)
     made: dict[str, MakeSource] = {
-        "folder": lambda protocol: watch_folder(watched, protocol, mapping=mapping),
-        "stream": lambda protocol: listen(folder, session, protocol, tell=lambda words: say(f"  {words}")),
+        "folder": lambda protocol: ShownSource(watch_folder(watched, protocol, mapping=mapping), TerminalWatch()),
+        "stream": lambda protocol: ShownSource(
+            listen(folder, session, protocol, tell=lambda words: say(f"  {words}")), TerminalWatch()
+        ),
     }
     outcome = run_session(
         folder,

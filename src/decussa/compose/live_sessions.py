@@ -40,6 +40,10 @@ class PulseWatch(Protocol):
         ...
 
 
+def _nothing() -> None:
+    """Nothing is shown of a source but its waits."""
+
+
 class _Waiting(Source, Protocol):
     """A source that waits, and can be told not to."""
 
@@ -50,7 +54,11 @@ class ShownSource:
     """A source whose waits are shown; ``opened`` is called once it is open, ``closed`` before it closes."""
 
     def __init__(
-        self, inner: _Waiting, watch: PulseWatch, opened: Callable[[], None], closed: Callable[[], None]
+        self,
+        inner: _Waiting,
+        watch: PulseWatch,
+        opened: Callable[[], None] = _nothing,
+        closed: Callable[[], None] = _nothing,
     ) -> None:
         self._inner, self._watch, self._opened, self._closed = inner, watch, opened, closed
         self.name, self.can_reach_a_person = inner.name, inner.can_reach_a_person
@@ -122,7 +130,7 @@ def go_on_live(
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
         seed = seed_with_a_person(study, session)
         if way == "folder":
-            source = ShownSource(watch_folder(watched, protocol), watch, _nothing, _nothing)
+            source = ShownSource(watch_folder(watched, protocol), watch)
         else:
             from decussa.compose.feeds import StreamFeed
             from decussa.compose.streams import listen
@@ -130,10 +138,6 @@ def go_on_live(
             streams = listen(folder, session, protocol, tell=tell)
             source = ShownSource(streams, watch, lambda: show_feed(StreamFeed(streams)), lambda: show_feed(None))
         return run_in(study, session, source, operator, clock=RealClock(), seed=seed, fresh=fresh, listeners=listeners)
-
-
-def _nothing() -> None:
-    """Nothing is shown of this source but its waits."""
 
 
 def rehearsal_feed(folder: Path, session: str) -> VirtualFeed:
