@@ -22,7 +22,8 @@ from decussa.recording.hdf5_file import (
 )
 from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.mat73 import is_mat73, mat73_arrays
-from decussa.recording.nwb import NwbContent, is_nwb, nwb_recording, read_nwb_content
+from decussa.recording.nwb import nwb_recording
+from decussa.recording.nwb_content import NwbContent, is_nwb, read_nwb_content
 from decussa.recording.sheet import Sheet
 
 __all__ = ["is_hdf5", "read_hdf5"]
