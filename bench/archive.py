@@ -33,8 +33,9 @@ import psutil
 import pyarrow.dataset as ds
 
 from decussa.batch.many import Archive, measure_archive
-from decussa.batch.measure import MeasureSettings, measure_recording
+from decussa.batch.measure import measure_recording
 from decussa.batch.proof import prove_delivery
+from decussa.batch.settings import MeasureSettings
 from decussa.model.stimulus import Stimulus
 from decussa.recording.read import read
 from decussa.source.virtual.person import VirtualParticipant

@@ -29,7 +29,8 @@ from edfio import Bdf, BdfSignal, EdfAnnotation, read_bdf
 from numpy.typing import NDArray
 from scipy import signal
 
-from decussa.batch.measure import MeasureSettings, measure_recording
+from decussa.batch.measure import measure_recording
+from decussa.batch.settings import MeasureSettings
 from decussa.measuring.sweeps import measure_sweeps
 from decussa.recording.read import read
 

@@ -5,9 +5,9 @@ import os
 import signal
 from pathlib import Path
 
-from decussa.batch.measure import MeasureSettings
 from decussa.batch.one import Job, Outcome, Source, measure_one
 from decussa.batch.parts import Part
+from decussa.batch.settings import MeasureSettings
 from tests.recording.files import RATE_HZ, noise, write_edf
 
 #: The quickest way to measure: what is tried here is the bookkeeping, not the numbers.

@@ -14,9 +14,10 @@ import pytest
 
 from decussa.batch import one
 from decussa.batch.many import measure_archive
-from decussa.batch.measure import MeasureSettings, measure_recording
+from decussa.batch.measure import measure_recording
 from decussa.batch.one import Job
 from decussa.batch.parts import PartStore
+from decussa.batch.settings import MeasureSettings
 from decussa.batch.sources import find_sources
 from decussa.batch.workers import Task
 from decussa.compose.summarising import sum_up

@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from decussa.batch.measure import MeasureSettings, measure_recording
+from decussa.batch.measure import measure_recording
+from decussa.batch.settings import MeasureSettings
 from decussa.model.errors import RecordingError
 from decussa.model.muscle import muscle_and_side
 from decussa.model.recording import Channel, Recording, StimulusEvent, SweepBatch

@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from decussa.batch.measure import MeasureSettings, measure_recording
+from decussa.batch.measure import measure_recording
 from decussa.batch.proof import proof_lines, prove_delivery
+from decussa.batch.settings import MeasureSettings
 from decussa.recording.read import read
 from tests.recording.files import RATE_HZ, write_edf
 from tests.recording.labs import MAPPING, make_lab

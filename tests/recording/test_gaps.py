@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from decussa.batch.measure import MeasureSettings, measure_recording
+from decussa.batch.measure import measure_recording
+from decussa.batch.settings import MeasureSettings
 from decussa.model.errors import RecordingError
 from decussa.recording.read import read
 from decussa.recording.timeline import Timeline, timeline_of_stamps

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from decussa.batch.measure import MeasureSettings, measure_recording
+from decussa.batch.measure import measure_recording
+from decussa.batch.settings import MeasureSettings
 from decussa.recording.read import read
 from tests.recording.foreign import RANGE_UV, STEP_UV, WRITERS, make_session
 

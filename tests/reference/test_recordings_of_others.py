@@ -6,8 +6,9 @@ import io
 import numpy as np
 import pytest
 
-from decussa.batch.measure import MeasureSettings, measure_recording
+from decussa.batch.measure import measure_recording
 from decussa.batch.proof import prove_delivery
+from decussa.batch.settings import MeasureSettings
 from decussa.model.errors import RecordingError
 from decussa.recording.from_artifacts import find_artifact_pulses
 from decussa.recording.mapping_draft import draft_mapping

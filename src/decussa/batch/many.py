@@ -13,9 +13,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from decussa.batch.measure import MeasureSettings
 from decussa.batch.one import Job, Outcome, Source
 from decussa.batch.parts import PartStore
+from decussa.batch.settings import MeasureSettings
 from decussa.batch.sources import find_sources
 from decussa.batch.workers import Task, in_processes, in_turn, on_cluster
 from decussa.model.errors import DecussaError, UsageError

@@ -12,9 +12,10 @@ from typing import Any
 
 import pandas as pd
 
-from decussa.batch.measure import MeasureSettings, Progress, measure_recording
+from decussa.batch.measure import Progress, measure_recording
 from decussa.batch.parts import Part, PartStore
 from decussa.batch.proof import prove_delivery
+from decussa.batch.settings import MeasureSettings
 from decussa.model.errors import DecussaError, MachineError, RecordingError
 from decussa.model.trial import VERDICTS
 from decussa.model.version import VERSION

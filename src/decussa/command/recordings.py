@@ -12,7 +12,7 @@ from decussa.model.errors import UsageError
 
 if TYPE_CHECKING:
     from decussa.batch.many import Archive
-    from decussa.batch.measure import MeasureSettings
+    from decussa.batch.settings import MeasureSettings
     from decussa.model.muscle import Window
 
 
@@ -216,7 +216,7 @@ def report(
 
 
 def _settings(windows: list[str], m_windows: list[str], onset: str, *, intervals: bool) -> MeasureSettings:
-    from decussa.batch.measure import MeasureSettings
+    from decussa.batch.settings import MeasureSettings
 
     methods = {"model": "model", "threshold": "threshold", "none": None}
     if onset not in methods:

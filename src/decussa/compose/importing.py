@@ -16,7 +16,8 @@ from typing import Any
 import pandas as pd
 from sqlalchemy import Connection
 
-from decussa.batch.measure import measure_recording, settings_of
+from decussa.batch.measure import measure_recording
+from decussa.batch.settings import settings_of
 from decussa.compose.method_facts import RECORDED
 from decussa.compose.sharing_labels import refuse_telling
 from decussa.model.dialogue import Deliver, Trial
