@@ -102,8 +102,7 @@ def start(*, grid_cm: object, start_cm: Site | None = None) -> HotspotState:
         )
     centre = sites[np.argmin(((sites - sites.mean(axis=0)) ** 2).sum(axis=1))]
     here = _checked_site(centre if start_cm is None else start_cm, "start_cm")
-    low, high = sites.min(axis=0), sites.max(axis=0)
-    models = _models(tuple(low.tolist()), tuple(high.tolist()))
+    models = _models(*_corners(sites))
     away = (models[0] - here[0]) ** 2 + (models[1] - here[1]) ** 2
     return HotspotState(
         sites_cm=sites,
@@ -132,6 +131,18 @@ def _models(low: Site, high: Site) -> FloatArray:
     models = np.ascontiguousarray(np.stack([x, y, *forms[form.astype(np.intp)].T, peak, scatter]))
     models.setflags(write=False)
     return models
+
+
+def _corners(sites_cm: FloatArray) -> tuple[Site, Site]:
+    (low_x, low_y), (high_x, high_y) = sites_cm.min(axis=0).tolist(), sites_cm.max(axis=0).tolist()
+    return (low_x, low_y), (high_x, high_y)
+
+
+@lru_cache(maxsize=4)
+def _places(low: Site, high: Site) -> tuple[tuple[FloatArray, NDArray[np.intp]], ...]:
+    """Return of either axis the points at which models have their best point, in cm, and which point is each model's."""
+    models = _models(low, high)
+    return tuple(np.unique(np.round(models[axis], 6), return_inverse=True) for axis in range(2))
 
 
 def learn(state: HotspotState, site_cm: Site, amplitude_uv: float, *, noise_uv: float | None = None) -> HotspotState:
@@ -214,7 +225,7 @@ def summary(state: HotspotState) -> Hotspot:
     weights = np.exp(_TRUST * (state.log_posterior - state.log_posterior.max()))
     weights /= weights.sum()
     n = len(state.seen)
-    x, y = (_marginal(state.models[axis], weights, n) for axis in range(2))
+    x, y = (_marginal(*places, weights, n) for places in _places(*_corners(state.sites_cm)))
     nearby = np.hypot(state.models[0] - x.value, state.models[1] - y.value) <= REPEATABILITY_CM
     sites, means = map_measures.site_means(state.seen)
     active = bool(map_measures.active_sites(means).any())
@@ -241,8 +252,7 @@ def done(state: HotspotState, *, sure: float = 0.9, fewest: int = 12, budget: in
     return len(state.seen) >= fewest and answered and summary(state).probability_nearby >= sure
 
 
-def _marginal(values: FloatArray, weights: FloatArray, n: int) -> Estimate:
-    grid, index = np.unique(np.round(values, 6), return_inverse=True)
+def _marginal(grid: FloatArray, index: NDArray[np.intp], weights: FloatArray, n: int) -> Estimate:
     mass = np.bincount(index, weights)
     # the mass of a point is spread evenly over its cell
     edges = np.concatenate([[grid[0] - _FINE_CM / 2], grid + _FINE_CM / 2])
