@@ -14,7 +14,7 @@ import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, bindparam, insert, select
 
 from decussa.model.errors import RecordingError, UsageError
 from decussa.model.sweep import Sweep
@@ -27,6 +27,9 @@ from decussa.store.schema import ENTRY, JOURNAL, SWEEP
 START = "0" * 64
 #: Name of the journal of the study itself.
 STUDY = "study"
+#: Built once: building a statement anew takes longer than carrying it out.
+_HEAD = select(JOURNAL).where(JOURNAL.c.name == bindparam("journal"))
+_ADD_ENTRY, _ADD_SWEEP = insert(ENTRY), insert(SWEEP)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,28 +88,29 @@ def add_entry(
     }
     salt = secrets.token_bytes(16)
     prints = {part: fingerprint(salt, part, content) if content else "" for part, content in contents.items()}
-    head = connection.execute(select(JOURNAL).where(JOURNAL.c.name == journal)).one_or_none()
+    head = connection.execute(_HEAD, {"journal": journal}).one_or_none()
     if head is None:
         raise RecordingError("study has no such journal", where=journal, do="check the name of the session")
     number = head.head_number + 1
     own = link(head.head_hash, journal, number, at, kind, (prints["body"], prints["measured"], prints["sweep"]))
     row = connection.execute(
-        insert(ENTRY).values(
-            journal=head.id,
-            number=number,
-            at=at,
-            kind=kind,
-            salt=salt,
-            body=contents["body"].decode("ascii"),
-            measured=contents["measured"].decode("ascii") or None,
-            body_sha256=prints["body"],
-            measured_sha256=prints["measured"],
-            sweep_sha256=prints["sweep"],
-            hash=own,
-        )
+        _ADD_ENTRY,
+        {
+            "journal": head.id,
+            "number": number,
+            "at": at,
+            "kind": kind,
+            "salt": salt,
+            "body": contents["body"].decode("ascii"),
+            "measured": contents["measured"].decode("ascii") or None,
+            "body_sha256": prints["body"],
+            "measured_sha256": prints["measured"],
+            "sweep_sha256": prints["sweep"],
+            "hash": own,
+        },
     ).inserted_primary_key
     if sweep is not None and row is not None:
-        connection.execute(insert(SWEEP).values(entry=row[0], samples=contents["sweep"]))
+        connection.execute(_ADD_SWEEP, {"entry": row[0], "samples": contents["sweep"]})
     return Entry(number=number, at=at, kind=kind, body=body, measured=measured, has_sweep=sweep is not None, hash=own)
 
 
