@@ -1,8 +1,8 @@
-"""The exponential for vector units, held against numpy's."""
+"""Exponentials and logarithms for vector units, held against numpy's."""
 
 import numpy as np
 
-from decussa.measuring.exponential import exponentials
+from decussa.measuring.exponential import exponentials, logarithms
 
 
 def test_it_is_numpys_within_a_millionth_of_the_value_and_far_closer_near_zero():
@@ -14,3 +14,11 @@ def test_it_is_numpys_within_a_millionth_of_the_value_and_far_closer_near_zero()
     np.testing.assert_allclose(out, expected, rtol=1e-6)
     near = logs >= -1
     np.testing.assert_allclose(out[near], expected[near], rtol=1e-11)
+
+
+def test_logarithms_are_numpys():
+    values = np.exp(np.linspace(-600, 600, 20_001))
+    out = np.empty(values.size)
+    logarithms(values, out)
+
+    np.testing.assert_allclose(out, np.log(values), rtol=1e-13, atol=1e-13)

@@ -17,13 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled, regrouped
+from decussa.measuring.exponential import exponentials
 
 Array = NDArray[np.float64]
 
 #: Lags, in ms, over which squares of background lean on each other.
 LEANING_MS = 6.0
-#: Cells whose weight is below this share of the whole add nothing.
-NOTHING = 1e-12
 
 
 @compiled
@@ -79,20 +78,48 @@ def quantile(weights: Array, share: float) -> float:
 @compiled
 def blur(weights: Array, sd_cells: float) -> Array:
     """Spread every weight normally over its neighbours; what would leave the window stays on its edge."""
-    reach = int(3 * sd_cells) + 1
-    bell = np.empty(2 * reach + 1)
-    for k in range(bell.size):
-        bell[k] = math.exp(-0.5 * ((k - reach) / sd_cells) ** 2)
-    bell /= bell.sum()
     out = np.zeros(weights.size)
-    for j in range(weights.size):
-        if weights[j] <= NOTHING:
-            continue
-        if reach <= j < weights.size - reach:
-            around = out[j - reach : j + reach + 1]
-            for k in range(bell.size):
-                around[k] += weights[j] * bell[k]
-            continue
-        for k in range(bell.size):
-            out[min(max(j + k - reach, 0), weights.size - 1)] += weights[j] * bell[k]
+    add_blurred(weights, 0, sd_cells, out)
     return out
+
+
+@compiled
+def add_blurred(weights: Array, start: int, sd_cells: float, out: Array) -> None:
+    """Add ``weights``, the first of which belongs to cell ``start``, to ``out``, every one spread over its neighbours."""
+    reach = int(3 * sd_cells) + 1
+    padded = np.zeros(weights.size + 2 * reach)
+    spread(weights, bell(sd_cells, reach), padded)
+    for j in range(padded.size):
+        out[min(max(start - reach + j, 0), out.size - 1)] += padded[j]
+
+
+@compiled
+def bell(sd_cells: float, reach: int) -> Array:
+    """Shares of a normal distribution on the cells up to ``reach`` away."""
+    logs, shares = np.empty(2 * reach + 1), np.empty(2 * reach + 1)
+    for k in range(logs.size):
+        logs[k] = -0.5 * ((k - reach) / sd_cells) ** 2
+    exponentials(logs, shares)
+    shares /= shares.sum()
+    return shares
+
+
+@regrouped
+def spread(weights: Array, shares: Array, out: Array) -> None:
+    """Add every weight times each of the ``shares`` to as many cells of ``out`` from its own place on."""
+    # the outer loop runs over the shorter of the two, the inner one over what lies side by side
+    short, long = (weights, shares) if weights.size < shares.size else (shares, weights)
+    for j in range(short.size):
+        around = out[j : j + long.size]
+        for k in range(long.size):
+            around[k] += short[j] * long[k]
+
+
+@compiled
+def span_above(values: Array, least: float, start: int, stop: int) -> tuple[int, int]:
+    """First place between ``start`` and ``stop`` whose value lies above ``least``, and the place after the last."""
+    while start < stop and not values[start] > least:
+        start += 1
+    while stop > start and not values[stop - 1] > least:
+        stop -= 1
+    return start, stop

@@ -8,20 +8,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
-from decussa.measuring.doubt import blur, independent_share, quantile, reach_back
+from decussa.measuring.doubt import add_blurred, independent_share, quantile, reach_back, span_above
+from decussa.measuring.exponential import LEAST, exponentials
+from decussa.measuring.silence_chain import activity_ahead, silence_behind
 from decussa.measuring.silence_kernel import (
     ACTIVE,
     ORDER,
-    RAMPS_MS,
-    activity_ahead,
     activity_levels,
     expected_shares,
     level_shares,
     likelihoods,
     log_likelihoods,
-    ramp_scores,
-    silence_behind,
 )
+from decussa.measuring.silence_ramps import RAMPS_MS, ramp_scores, ramp_sums
 from decussa.measuring.whitening import autocovariance, predictor, whiten
 
 Array = NDArray[np.float64]
@@ -57,37 +56,31 @@ def weigh_returns(before: Array, after: Array, step_ms: float, weights: Array, l
     if not loud[0] > LEAST_CONTRAST**2 * quiet[0] or not quiet[0] > 0.0:
         return 2
     levels = activity_levels(loud, quiet)
-    forward = np.empty((levels.size, before.size))
-    backward = np.empty((ACTIVE, before.size))
-    log_likelihoods(before, levels, loud, quiet, forward, backward)
-    seen, tops = np.empty((before.size, ACTIVE)), np.empty(before.size)
-    likelihoods(forward[:ACTIVE], seen, tops)
-    shares = level_shares(seen[ORDER:], expected_shares(levels), step_ms)
-    forward = np.empty((levels.size, n))
-    backward = np.empty((ACTIVE, n))
-    log_likelihoods(after, levels, loud, quiet, forward, backward)
-    seen, tops = np.empty((n, levels.size)), np.empty(n)
-    likelihoods(forward, seen, tops)
-    seen_behind, tops_behind = np.empty((n, ACTIVE)), np.empty(n)
-    likelihoods(backward, seen_behind, tops_behind)
+    seen, tops = np.empty((ACTIVE, before.size)), np.empty(before.size)
+    log_likelihoods(before, levels, loud, quiet, False, seen)
+    likelihoods(seen, tops)
+    shares = level_shares(seen[:, ORDER:], expected_shares(levels), step_ms)
+    seen, tops = np.empty((levels.size, n)), np.empty(n)
+    log_likelihoods(after, levels, loud, quiet, False, seen)
+    likelihoods(seen, tops)
+    seen_behind, tops_behind = np.empty((ACTIVE, n)), np.empty(n)
+    log_likelihoods(after, levels, loud, quiet, True, seen_behind)
+    sums = ramp_sums(seen_behind, round(RAMPS_MS[-1] / step_ms))
+    likelihoods(seen_behind, tops_behind)
     ahead = activity_ahead(seen_behind, tops_behind, shares, step_ms)
-    silent = np.empty(n + 1)
-    busy = np.empty(n + 1)
+    silent, busy = np.empty(n + 1), np.empty(n + 1)
     silence_behind(seen, tops, seen_behind, tops_behind, shares, step_ms, silent, busy)
     scores = np.empty((len(RAMPS_MS), n))
-    ramp_scores(backward, levels, ahead, step_ms, scores)
-    top = -1e300
-    for r in range(len(RAMPS_MS)):
-        for k in range(n):
-            scores[r, k] += silent[k]
-            top = max(top, scores[r, k])
+    best = np.empty(n)
+    ramp_scores(sums, levels, silent, ahead, step_ms, scores, best)
+    top = best.max()
     if silent[n] > top:
         return 4
     if (busy[:n] + ahead[:n]).max() > top - 3.0:
         return 3
-    add_ramps(scores, top, 1.0, step_ms, weights)
+    add_ramps(scores, best, top, 1.0, step_ms, weights)
     if loose.size > 0:
-        add_ramps(scores, top, lean_power(before, loud, step_ms), step_ms, loose)
+        add_ramps(scores, best, top, lean_power(before, loud, step_ms), step_ms, loose)
     if quantile(weights, 0.5) * step_ms < LEAST_SILENCE_MS:
         return 3
     return 0
@@ -112,14 +105,23 @@ def floor_autocovariance(after: Array, step_ms: float) -> Array:
 
 
 @compiled
-def add_ramps(scores: Array, top: float, power: float, step_ms: float, weights: Array) -> None:
-    """Add up the likelihoods to the ``power`` of all ramps, each blurred by its doubt, as shares."""
-    likely = np.empty(weights.size)
+def add_ramps(scores: Array, best: Array, top: float, power: float, step_ms: float, weights: Array) -> None:
+    """Add up the likelihoods to the ``power`` of all ramps, each blurred by its doubt, as shares.
+
+    ``best`` holds the largest score of each sample, ``top`` the largest of all.
+    """
+    least = top - FORGET / power
+    first, stop = span_above(best, least, 0, best.size)
+    if stop <= first:
+        return
+    logs, likely = np.empty(stop - first), np.empty(stop - first)
     for r in range(len(RAMPS_MS)):
-        for k in range(likely.size):
-            below = power * (scores[r, k] - top)
-            likely[k] = math.exp(below) if below > -FORGET else 0.0
-        weights += blur(likely, (LEAST_DOUBT_MS + RAMP_DOUBT * RAMPS_MS[r]) / step_ms)
+        row = scores[r]
+        start, end = span_above(row, least, first, stop)
+        for k in range(start, end):
+            logs[k - start] = power * (row[k] - top) if row[k] > least else 2.0 * LEAST
+        exponentials(logs[: end - start], likely[: end - start])
+        add_blurred(likely[: end - start], start, (LEAST_DOUBT_MS + RAMP_DOUBT * RAMPS_MS[r]) / step_ms, weights)
     weights /= weights.sum()
 
 
