@@ -12,7 +12,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled
+from decussa.measuring.compiled import fused
+from decussa.measuring.exponential import logarithms
 
 Array = NDArray[np.float64]
 
@@ -25,10 +26,9 @@ SLOPE_SIZE = 0.5
 #: How fast the slope may change: variance per ms, in units of the noise. A calm sweep, and one with a heart beat.
 CALM = 1e-6
 BEATING = 3e-3
-STATES = 4
 
 
-@compiled
+@fused
 def follow_drift(white: Array, start: int, step_ms: float, gain: float, restless: float, out: Array) -> float:
     """Fill ``out`` from ``start`` on with what the drift does not explain, in units of its SD; return the sum of ln SD.
 
@@ -47,40 +47,33 @@ def follow_drift(white: Array, start: int, step_ms: float, gain: float, restless
     out : ndarray, shape (n,)
         Filled from ``start`` on.
     """
-    keep = np.array([math.exp(-step_ms / TAILS_MS[0]), math.exp(-step_ms / TAILS_MS[1]), 1.0, 1.0])
-    state = np.zeros(STATES)
-    doubt = np.zeros((STATES, STATES))
-    doubt[0, 0] = (gain * TAIL_SIZES[0]) ** 2
-    doubt[1, 1] = (gain * TAIL_SIZES[1]) ** 2
-    doubt[2, 2] = (gain * LEVEL_SIZE) ** 2
-    doubt[3, 3] = (gain * SLOPE_SIZE) ** 2
+    fast, slow = math.exp(-step_ms / TAILS_MS[0]), math.exp(-step_ms / TAILS_MS[1])
+    # state: two tails, level and slope; only one half of the symmetric covariance is kept
+    tail, tail_2, level, slope = 0.0, 0.0, 0.0, 0.0
+    p00, p11 = (gain * TAIL_SIZES[0]) ** 2, (gain * TAIL_SIZES[1]) ** 2
+    p22, p33 = (gain * LEVEL_SIZE) ** 2, (gain * SLOPE_SIZE) ** 2
+    p01, p02, p03, p12, p13, p23 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     change = gain * gain * restless * step_ms
-    toward = np.empty(STATES)
-    total = 0.0
+    variances, logs = np.ones(white.size - start), np.empty(white.size - start)
     for k in range(start, white.size):
-        variance = 1.0
-        for i in range(STATES):
-            toward[i] = doubt[i, 0] + doubt[i, 1] + doubt[i, 2]
-        variance += toward[0] + toward[1] + toward[2]
-        surprise = white[k] - state[0] - state[1] - state[2]
-        out[k] = surprise / math.sqrt(variance)
-        total += 0.5 * math.log(variance)
-        for i in range(STATES):
-            state[i] += toward[i] / variance * surprise
-            for j in range(STATES):
-                doubt[i, j] -= toward[i] * toward[j] / variance
+        t0, t1, t2, t3 = p00 + p01 + p02, p01 + p11 + p12, p02 + p12 + p22, p03 + p13 + p23
+        variance = 1.0 + t0 + t1 + t2
+        out[k] = white[k] - tail - tail_2 - level
+        variances[k - start] = variance
+        g0, g1, g2, g3 = t0 / variance, t1 / variance, t2 / variance, t3 / variance
+        tail, tail_2, level, slope = tail + g0 * out[k], tail_2 + g1 * out[k], level + g2 * out[k], slope + g3 * out[k]
+        p00, p01, p02, p03 = p00 - g0 * t0, p01 - g0 * t1, p02 - g0 * t2, p03 - g0 * t3
+        p11, p12, p13 = p11 - g1 * t1, p12 - g1 * t2, p13 - g1 * t3
+        p22, p23, p33 = p22 - g2 * t2, p23 - g2 * t3, p33 - g3 * t3
         # to the next sample: the tails decay, the level moves by its slope
-        for i in range(STATES):
-            state[i] *= keep[i]
-            for j in range(STATES):
-                doubt[i, j] *= keep[i] * keep[j]
-        state[2] += step_ms * state[3]
-        for j in range(STATES):
-            doubt[2, j] += step_ms * doubt[3, j]
-        for i in range(STATES):
-            doubt[i, 2] += step_ms * doubt[i, 3]
-        doubt[3, 3] += change
-        doubt[2, 2] += change * step_ms * step_ms / 3.0
-        doubt[2, 3] += 0.5 * change * step_ms
-        doubt[3, 2] += 0.5 * change * step_ms
-    return total
+        tail, tail_2, level = fast * tail, slow * tail_2, level + step_ms * slope
+        p00, p01, p11 = fast * fast * p00, fast * slow * p01, slow * slow * p11
+        p02, p03 = fast * (p02 + step_ms * p03), fast * p03
+        p12, p13 = slow * (p12 + step_ms * p13), slow * p13
+        p22 += step_ms * (2.0 * p23 + step_ms * p33) + change * step_ms * step_ms / 3.0
+        p23 += step_ms * p33 + 0.5 * change * step_ms
+        p33 += change
+    logarithms(variances, logs)
+    for k in range(variances.size):
+        out[start + k] /= math.sqrt(variances[k])
+    return 0.5 * float(logs.sum())

@@ -117,7 +117,7 @@ def measure_onset_block(
 ) -> None:  # fmt: skip
     """Fill onset, its limits, end, its limits and probability of every sweep into ``found``, shape (n_sweeps, 7)."""
     step_ms = 1e3 * factor / rate_hz
-    places = family.start_cost.shape[3]
+    places = family.places
     coefficients = np.empty(ORDER + 1)
     for i in range(bridged.shape[0]):
         begin = max(0, onset_sample + math.ceil((first_pulse_ms[i] + baseline_ms[0]) * rate_hz / 1e3))

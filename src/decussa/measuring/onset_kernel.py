@@ -7,18 +7,18 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled, regrouped
+from decussa.measuring.compiled import compiled, fused, regrouped
+from decussa.measuring.doubt import span_above
 from decussa.measuring.exponential import exponentials
-from decussa.measuring.smooth_start import StartFamily
-from decussa.measuring.whitening import log_density
+from decussa.measuring.smooth_start import MEMBERS, StartFamily
+from decussa.measuring.whitening import log_densities
 
 Array = NDArray[np.float64]
 
 #: Order of the noise model.
 ORDER = 5
-#: Length over which the strength of the response is looked at, and how far from it its size may lie (octaves).
+#: Length over which the strength of the response is looked at.
 STRENGTH_MS = 4.0
-OCTAVES = 1
 #: Scores so far below the best add nothing.
 FORGET = 30.0
 
@@ -59,107 +59,150 @@ def weigh_onsets(
     onset are noise with rare large ones (``share``), those after it a member of the family of smooth starts plus unit noise.
     ``loose``, where it has a size, is the posterior if only the share ``independent`` of the samples counts.
     """
-    n = white.size
-    dynamics, _, starts, places = family.start_cost.shape
+    n = white.size - first
     before = np.zeros(n + 1)
-    for k in range(first, n):
-        before[k + 1] = before[k] + log_density(white[k], share)
-    low, high = likely_sizes(white, first, rate_hz, family.start_cost.shape[1])
-    count = (last - first + 1) * places
-    scores = np.empty((dynamics * (high - low + 1) * starts * places, last - first + 1))
-    tops = np.empty(scores.shape[0])
-    so_far = np.empty((high - low + 1, last - first + 1))
-    products = np.empty((high - low + 1, 6, last - first + 1))
-    row = 0
-    for d in range(dynamics):
-        look_back(white, first, family, d, low, before, so_far, products)
-        for size in range(low, high + 1):
-            for start in range(starts):
-                for place in range(places):
-                    tops[row] = score_line(
-                        so_far[size - low], products[size - low], family.start_form[d, size, start, place],
-                        family.start_cost[d, size, start, place], scores[row],
-                    )  # fmt: skip
-                    row += 1
-    top = tops.max()
-    mass = add_members(scores, tops, top, 1.0, places, weights)
+    log_densities(white[first:], share, before[1:])
+    for k in range(n):
+        before[k + 1] += before[k]
+    sizes, members, starts = family.start_cost.shape
+    size = likely_size(white, first, rate_hz, sizes)
+    count = last - first + 1
+    states = np.empty((members, 4, count))
+    look_back(white[first:], before, family.carry[size], family.step_form[size], family.step_cost[size], states)
+    scores, best = np.empty((members * starts, count)), np.empty(count)
+    score_starts(states, family.start_form[size], family.start_cost[size], scores, best)
+    top = best.max()
+    mass = add_members(scores, best, top, 1.0, weights)
     if loose.size > 0:
-        add_members(scores, tops, top, independent, places, loose)
-    return float(top + math.log(mass / count)), float(before[n])
+        add_members(scores, best, top, independent, loose)
+    return float(top + math.log(mass / weights.size)), float(before[n])
 
 
 @compiled
-def likely_sizes(white: Array, first: int, rate_hz: float, sizes: int) -> tuple[int, int]:
-    """First and last size of a response that are reckoned with, from the strongest stretch."""
+def likely_size(white: Array, first: int, rate_hz: float, sizes: int) -> int:
+    """The most likely size of a response, from the strongest stretch."""
     width = max(3, int(STRENGTH_MS * rate_hz / 1e3))
     strength = math.sqrt(max(strongest(white, first, width) - 1.0, 0.25))
-    centre = min(round(math.log2(strength)) + 2, sizes - 1)
-    return max(0, centre - OCTAVES), min(sizes - 1, centre + OCTAVES)
+    return min(round(math.log2(strength)) + 2, sizes - 1)
 
 
 @compiled
-def look_back(
-    white: Array, first: int, family: StartFamily, d: int, low: int, before: Array, so_far: Array, products: Array
-) -> None:
-    """Run the information filters of one dynamics backwards, for as many sizes from ``low`` on as ``so_far`` has rows.
+def look_back(white: Array, before: Array, carry: Array, form: Array, cost: Array, states: Array) -> None:
+    """Run the information filters of all members backwards, side by side.
 
-    Fills the log likelihood of all samples given an onset just before each, but for the onset's own part, and the products of
-    the information vector (00, 11, 22, 01, 02, 12), from ``white[first]`` on.
+    Fills the information vector of all samples from each on and their log likelihood given an onset just before it, but for the
+    onset's own part, shape (members, 4, n); ``before`` is the log likelihood of the samples up to each if they are noise.
     """
-    vector = np.zeros((so_far.shape[0], 3))
-    total = np.zeros(so_far.shape[0])
-    for k in range(white.size - 1, first - 1, -1):
-        j = k - first
-        square = 0.5 * white[k] * white[k]
-        for i in range(so_far.shape[0]):
-            e0, e1, e2 = vector[i, 0] + white[k], vector[i, 1], vector[i, 2]
-            q00, q11, q22, q01, q02, q12 = e0 * e0, e1 * e1, e2 * e2, e0 * e1, e0 * e2, e1 * e2
-            total[i] -= square
-            if j < so_far.shape[1]:
-                so_far[i, j] = before[k] + total[i]
-                products[i, 0, j], products[i, 1, j], products[i, 2, j] = q00, q11, q22
-                products[i, 3, j], products[i, 4, j], products[i, 5, j] = q01, q02, q12
-            g = family.step_form[d, low + i]
-            gained = g[0] * q00 + g[1] * q11 + g[2] * q22 + g[3] * q01 + g[4] * q02 + g[5] * q12
-            total[i] += gained - family.step_cost[d, low + i]
-            c = family.carry[d, low + i]
-            vector[i, 0] = c[0, 0] * e0 + c[0, 1] * e1 + c[0, 2] * e2
-            vector[i, 1] = c[1, 0] * e0 + c[1, 1] * e1 + c[1, 2] * e2
-            vector[i, 2] = c[2, 0] * e0 + c[2, 1] * e1 + c[2, 2] * e2
+    vectors, products = np.zeros(3 * MEMBERS), np.empty(6 * MEMBERS)
+    totals, gained = np.zeros(MEMBERS), np.empty(MEMBERS)
+    for k in range(white.size - 1, -1, -1):
+        sample, square = white[k], 0.5 * white[k] * white[k]
+        if k < states.shape[2]:
+            for i in range(states.shape[0]):
+                states[i, 0, k], states[i, 1, k] = vectors[i] + sample, vectors[MEMBERS + i]
+                states[i, 2, k], states[i, 3, k] = vectors[2 * MEMBERS + i], totals[i] + (before[k] - square)
+        multiply(vectors, sample, products)
+        gain(totals, square, products, form, cost, gained)
+        totals, gained = gained, totals
+        step_back(vectors, sample, carry)
+
+
+@fused
+def multiply(vectors: Array, sample: float, products: Array) -> None:
+    """Fill the products (00, 11, 22, 01, 02, 12) of every member's information vector with this sample seen."""
+    for i in range(MEMBERS):
+        e0, e1, e2 = vectors[i] + sample, vectors[MEMBERS + i], vectors[2 * MEMBERS + i]
+        products[i] = e0 * e0
+        products[MEMBERS + i] = e1 * e1
+        products[2 * MEMBERS + i] = e2 * e2
+        products[3 * MEMBERS + i] = e0 * e1
+        products[4 * MEMBERS + i] = e0 * e2
+        products[5 * MEMBERS + i] = e1 * e2
+
+
+@fused
+def gain(totals: Array, square: float, products: Array, form: Array, cost: Array, out: Array) -> None:
+    """Fill every member's total after a step back: less the sample's square and the cost, plus what the form gains."""
+    for i in range(MEMBERS):
+        out[i] = (
+            totals[i] - square - cost[i] + form[i] * products[i]
+            + form[MEMBERS + i] * products[MEMBERS + i] + form[2 * MEMBERS + i] * products[2 * MEMBERS + i]
+            + form[3 * MEMBERS + i] * products[3 * MEMBERS + i] + form[4 * MEMBERS + i] * products[4 * MEMBERS + i]
+            + form[5 * MEMBERS + i] * products[5 * MEMBERS + i]
+        )  # fmt: skip
+
+
+@fused
+def step_back(vectors: Array, sample: float, carry: Array) -> None:
+    """Take every member's information vector, with this sample seen, one sample back."""
+    for i in range(MEMBERS):
+        e0, e1, e2 = vectors[i] + sample, vectors[MEMBERS + i], vectors[2 * MEMBERS + i]
+        vectors[i] = carry[i] * e0 + carry[MEMBERS + i] * e1 + carry[2 * MEMBERS + i] * e2
+        vectors[MEMBERS + i] = carry[3 * MEMBERS + i] * e0 + carry[4 * MEMBERS + i] * e1 + carry[5 * MEMBERS + i] * e2
+        vectors[2 * MEMBERS + i] = (
+            carry[6 * MEMBERS + i] * e0 + carry[7 * MEMBERS + i] * e1 + carry[8 * MEMBERS + i] * e2
+        )
+
+
+@compiled
+def score_starts(states: Array, forms: Array, costs: Array, scores: Array, best: Array) -> None:
+    """Fill the log likelihood of an onset before every sample, and into ``best`` the largest of each.
+
+    Rows of ``scores`` are the starts, with all their places, of one member after the other.
+    """
+    products = np.empty((6, best.size))
+    best[:] = -math.inf
+    starts = costs.shape[1]
+    for member in range(states.shape[0]):
+        multiply_lines(states[member], products)
+        for start in range(starts):
+            form = forms[member, start]
+            score_line(states[member, 3], products, form, costs[member, start], scores[member * starts + start], best)
 
 
 @regrouped
-def score_line(so_far: Array, products: Array, form: Array, cost: float, scores: Array) -> float:
-    """Fill the log likelihood of an onset at one place before every sample; return the largest."""
+def multiply_lines(state: Array, products: Array) -> None:
+    """Fill the products of one member's information vector before every sample, in their order in forms."""
+    e0, e1, e2 = state[0], state[1], state[2]
+    q00, q11, q22, q01, q02, q12 = products[0], products[1], products[2], products[3], products[4], products[5]
+    for j in range(e0.size):
+        q00[j], q11[j], q22[j] = e0[j] * e0[j], e1[j] * e1[j], e2[j] * e2[j]
+        q01[j], q02[j], q12[j] = e0[j] * e1[j], e0[j] * e2[j], e1[j] * e2[j]
+
+
+@regrouped
+def score_line(so_far: Array, products: Array, form: Array, cost: float, scores: Array, best: Array) -> None:
+    """Fill the log likelihood of one start at one place before every sample."""
     g0, g1, g2, g3, g4, g5 = form[0], form[1], form[2], form[3], form[4], form[5]
     q00, q11, q22, q01, q02, q12 = products[0], products[1], products[2], products[3], products[4], products[5]
     for j in range(scores.size):
-        scores[j] = (
-            so_far[j] - cost + (g0 * q00[j] + g1 * q11[j] + g2 * q22[j] + g3 * q01[j] + g4 * q02[j] + g5 * q12[j])
-        )
-    top = scores[0]
-    for j in range(1, scores.size):
-        top = max(top, scores[j])
-    return float(top)
+        score = so_far[j] - cost + (g0 * q00[j] + g1 * q11[j] + g2 * q22[j] + g3 * q01[j] + g4 * q02[j] + g5 * q12[j])
+        scores[j] = score
+        best[j] = max(best[j], score)
 
 
 @compiled
-def add_members(scores: Array, tops: Array, top: float, power: float, places: int, weights: Array) -> float:
+def add_members(scores: Array, best: Array, top: float, power: float, weights: Array) -> float:
     """Fill ``weights`` with the sum over all members of likelihood to the ``power``, as shares; return the sum.
 
-    Rows of ``scores`` are the places of one member after the other; ``tops`` holds the largest of each row.
+    Rows of ``scores`` are the places of one member after the other; ``best`` holds the largest score of each sample.
     """
     samples = scores.shape[1]
+    places = weights.size // samples
+    least = top - FORGET / power
+    first, stop = span_above(best, least, 0, samples)
+    rows, width = scores.shape[0], stop - first
+    logs, likely = np.empty(rows * width), np.empty(rows * width)
+    for row in range(rows):
+        line, part = scores[row, first:stop], logs[row * width : (row + 1) * width]
+        for j in range(width):
+            part[j] = power * (line[j] - top)
+    exponentials(logs, likely)
     sums = np.zeros((places, samples))
-    logs, likely = np.empty(samples), np.empty(samples)
-    for row in range(scores.shape[0]):
-        if power * (tops[row] - top) > -FORGET:
-            line, cells = scores[row], sums[row % places]
-            for j in range(samples):
-                logs[j] = power * (line[j] - top)
-            exponentials(logs, likely)
-            for j in range(samples):
-                cells[j] += likely[j]
+    for row in range(rows):
+        cells, part = sums[row % places, first:stop], likely[row * width : (row + 1) * width]
+        for j in range(width):
+            cells[j] += part[j]
     mass = sums.sum()
     for place in range(places):
         for j in range(samples):

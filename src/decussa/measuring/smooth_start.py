@@ -28,21 +28,30 @@ STARTS = ((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, 1.0, 1.0), (1.0, 1.0, 1.0))
 START_PRIOR = (0.25, 0.25, 0.25, 0.25)
 #: Onsets are tried so close together.
 GRID_MS = 0.1
+#: How far from the likely size of a response its size may lie (octaves), and for how many members there is room: a multiple of
+#: what vector units take at once.
+OCTAVES = 1
+MEMBERS = 20
 
 
 class StartFamily(NamedTuple):
-    """Steady-state filters of every member of the family at one sampling rate.
+    """Steady-state filters of the family at one sampling rate, for every likely size of a response.
 
-    Quadratic forms are packed as (00, 11, 22, 01, 02, 12), off-diagonal terms doubled.
+    The first axis counts the most likely size; the last one the members reckoned with then: that size and one octave around it,
+    each with all dynamics, side by side as vector units take them, filled up with members of no weight; rows of members lie
+    behind one another. Quadratic forms are packed as (00, 11, 22, 01, 02, 12), off-diagonal terms doubled.
 
     Parameters
     ----------
-    carry : ndarray, shape (dynamics, sizes, 3, 3)
-        Takes the information vector one sample back.
-    step_form, step_cost : ndarray, shapes (dynamics, sizes, 6) and (dynamics, sizes)
+    carry : ndarray, shape (sizes, 9 * members)
+        Takes the information vector one sample back: a matrix, row by row.
+    step_form, step_cost : ndarray, shapes (sizes, 6 * members) and (sizes, members)
         Log likelihood gained on that step.
-    start_form, start_cost : ndarray, shapes (dynamics, sizes, starts, places, 6) and (dynamics, sizes, starts, places)
-        Log likelihood of an onset at place p, that is (p + 1/2) / places samples before the sample. Costs hold the prior.
+    start_form, start_cost : ndarray, shapes (sizes, members, starts, 6) and (sizes, members, starts)
+        Log likelihood of an onset at place p, that is (p + 1/2) / places samples before the sample, for every way to start with
+        every place. Costs hold the prior, and are infinite for a size there is not. Members that fill up are left out.
+    places : int
+        Number of places between two samples.
     """
 
     carry: Array
@@ -50,6 +59,7 @@ class StartFamily(NamedTuple):
     step_cost: Array
     start_form: Array
     start_cost: Array
+    places: int
 
 
 @lru_cache(maxsize=8)
@@ -61,7 +71,35 @@ def start_family(rate_hz: float) -> StartFamily:
         for order in ORDERS
         for constant in TIME_CONSTANTS_MS
     ]
-    return StartFamily(*(np.ascontiguousarray(np.stack(parts)) for parts in zip(*dynamics, strict=True)))
+    carry, step_form, step_cost, start_form, start_cost = (np.stack(parts) for parts in zip(*dynamics, strict=True))
+    sizes, starts = len(SIZES), len(STARTS) * places
+    members = len(dynamics) * (2 * OCTAVES + 1)
+    forms, costs = _side_by_side(start_form), _side_by_side(start_cost, none=math.inf)
+    return StartFamily(
+        _side_by_side(carry).reshape(sizes, -1),
+        _side_by_side(step_form).reshape(sizes, -1),
+        _side_by_side(step_cost),
+        np.ascontiguousarray(np.moveaxis(forms, -1, 1)[:, :members].reshape(sizes, members, starts, 6)),
+        np.ascontiguousarray(np.moveaxis(costs, -1, 1)[:, :members].reshape(sizes, members, starts)),
+        places,
+    )
+
+
+def _side_by_side(values: Array, none: float = 0.0) -> Array:
+    """Put the members around each size last, filled up with ``none``, which also stands for a size there is not.
+
+    ``values`` has shape (dynamics, sizes, ...).
+    """
+    sizes = values.shape[1]
+    out = np.full((sizes, *values.shape[2:], MEMBERS), none)
+    for size in range(sizes):
+        members = [
+            values[:, other] if 0 <= other < sizes else np.full_like(values[:, size], none)
+            for other in range(size - OCTAVES, size + OCTAVES + 1)
+        ]
+        joined = np.moveaxis(np.concatenate(members), 0, -1)
+        out[size, ..., : joined.shape[-1]] = joined
+    return out
 
 
 def _filters(order: int, step: float, places: int, dynamics: int) -> tuple[Array, ...]:

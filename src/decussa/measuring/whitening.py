@@ -11,8 +11,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled, regrouped
-from decussa.measuring.exponential import exponentials
+from decussa.measuring.compiled import compiled, fused, regrouped
+from decussa.measuring.exponential import exponentials, logarithms
 
 Array = NDArray[np.float64]
 
@@ -23,9 +23,10 @@ UNSEEN = 0.05
 #: Spread of rare large samples in units of the noise, and the least share of them that is reckoned with.
 OUTLIER_SPREAD = 4.0
 LEAST_OUTLIERS = 0.003
+LEAST_LOG_DENSITY = math.log(1e-300)
 
 
-@compiled
+@fused
 def take_drift_away(samples: Array, rate_hz: float, out: Array) -> None:
     """Forward one-pole high-pass of ``DRIFT_HZ``, started on the mean of the first 20 ms."""
     decay = math.exp(-2 * math.pi * DRIFT_HZ / rate_hz)
@@ -38,14 +39,15 @@ def take_drift_away(samples: Array, rate_hz: float, out: Array) -> None:
         out[k] = samples[k] - slow
 
 
-@compiled
+@regrouped
 def autocovariance(samples: Array, lags: int) -> Array:
     """Biased autocovariance at lags 0 to ``lags``; no mean is taken off."""
     out = np.zeros(lags + 1)
     for lag in range(lags + 1):
-        for k in range(lag, samples.size):
-            out[lag] += samples[k] * samples[k - lag]
-        out[lag] /= samples.size
+        ahead, total = samples[lag:], 0.0
+        for k in range(ahead.size):
+            total += ahead[k] * samples[k]
+        out[lag] = total / samples.size
     return out
 
 
@@ -85,14 +87,22 @@ def fit_noise(baseline: Array, order: int, coefficients: Array) -> float:
     return float(fitted[order + 1])
 
 
-@compiled
+@regrouped
 def whiten(samples: Array, coefficients: Array, out: Array) -> None:
     """Apply the causal filter; the first samples use what there is."""
-    for k in range(samples.size):
+    order = coefficients.size - 1
+    for k in range(min(order, samples.size)):
         total = 0.0
-        for j in range(min(coefficients.size, k + 1)):
+        for j in range(k + 1):
             total += coefficients[j] * samples[k - j]
         out[k] = total
+    later = out[order:]
+    for k in range(later.size):
+        later[k] = coefficients[0] * samples[order + k]
+    for j in range(1, order + 1):
+        earlier = samples[order - j :]
+        for k in range(later.size):
+            later[k] += coefficients[j] * earlier[k]
 
 
 @compiled
@@ -118,11 +128,17 @@ def mean_weight(narrow: Array, wide: Array, wide_share: float, narrow_share: flo
 
 
 @compiled
-def log_density(white: float, share: float) -> float:
-    """Log density of one whitened noise sample, less that of a standard normal at 0."""
-    square = white * white
-    return math.log(
-        (1 - share) * math.exp(-0.5 * square)
-        + share / OUTLIER_SPREAD * math.exp(-0.5 * square / OUTLIER_SPREAD**2)
-        + 1e-300
-    )
+def log_densities(white: Array, share: float, out: Array) -> None:
+    """Fill log densities of whitened noise samples, less that of a standard normal at 0; none below ``LEAST_LOG_DENSITY``."""
+    squares, logs = np.empty(white.size), np.empty(white.size)
+    wide = 0.5 / OUTLIER_SPREAD**2
+    for k in range(white.size):
+        squares[k] = white[k] * white[k]
+        logs[k] = (wide - 0.5) * squares[k]
+    narrow = np.empty(white.size)
+    exponentials(logs, narrow)
+    for k in range(white.size):
+        narrow[k] = (1.0 - share) * narrow[k] + share / OUTLIER_SPREAD
+    logarithms(narrow, logs)
+    for k in range(white.size):
+        out[k] = max(logs[k] - wide * squares[k], LEAST_LOG_DENSITY)
