@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import re
 import zlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -12,7 +11,7 @@ from pathlib import Path
 
 from decussa.compose.earlier import first_session, found_in
 from decussa.compose.preparing import refuse_if_screened_out
-from decussa.compose.virtual_people import PERSON, kind_of, mishaps_of, person_of, settings_of, virtual_person
+from decussa.compose.virtual_people import PERSON, kind_of, settings_of, virtual_person
 from decussa.model.dialogue import Found, Request
 from decussa.model.errors import UsageError
 from decussa.model.version import VERSION
@@ -31,19 +30,17 @@ from decussa.session.recovery import (
     stored_findings,
 )
 from decussa.session.scribe import Listener
+from decussa.session.warming import warm_up_aside
 from decussa.source.contract import Source
 from decussa.source.hand import HandSource, ReadSize
 from decussa.source.replay import replay_recording
-from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
 from decussa.store.chain import Entry
 from decussa.store.journal import Journal, open_journal
-from decussa.store.people import add_participant, add_session, participants
+from decussa.store.people import participants
 from decussa.store.records import PlanChanged, Remark, Started
-from decussa.store.study import STUDY_FILE, Study, create_study, open_study
+from decussa.store.study import Study, create_study, open_study
 
-#: A rehearsal on a virtual clock begins at this moment, so that the same seed writes the same times.
-VIRTUAL_MORNING = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
 #: Sources a session can be run with; the last are made by modules of their own.
 SOURCES = ("virtual", "replay", "hand", "folder", "stream")
 #: Makes a source for a study's protocol.
@@ -60,76 +57,12 @@ class Outcome:
     entries: tuple[Entry, ...]
 
 
-def new_study(folder: Path, protocol_name: str) -> Path:
-    """Make a study folder from a shipped protocol or a protocol file; return the folder."""
+def new_study(folder: Path, protocol_name: str, *, at: str = "") -> Path:
+    """Make a study folder from a shipped protocol or a protocol file; return the folder. ``at``: when; now where omitted."""
     _, text = load_protocol(protocol_name)
-    create_study(folder, _protocol_label(protocol_name), text, at=to_text(datetime.now(UTC)))
+    label = protocol_name if protocol_name in SHIPPED else Path(protocol_name).stem
+    create_study(folder, label, text, at=at or to_text(datetime.now(UTC)))
     return folder
-
-
-def _protocol_label(protocol_name: str) -> str:
-    return protocol_name if protocol_name in SHIPPED else Path(protocol_name).stem
-
-
-def rehearse(
-    protocol_name: str,
-    folder: Path,
-    *,
-    seed: int,
-    operator: Operator,
-    real_pace: bool = False,
-    fresh: bool = False,
-    hard: str = "drawn",
-    errors: Mapping[int, str] | None = None,
-    listeners: Sequence[Listener] = (),
-) -> Outcome:
-    """Run a session on a virtual participant, in a study of its own; an unfinished one in ``folder`` goes on.
-
-    ``hard`` says what makes the person hard to record, by name, or leaves it to the seed; ``errors`` are what goes wrong, by
-    number of the stimulus.
-
-    Raises
-    ------
-    UsageError
-        If ``folder`` holds something else, or was made with another protocol, seed or kind of person.
-    """
-    clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
-    if not (folder / STUDY_FILE).exists():
-        new_rehearsal(protocol_name, folder, seed=seed, at=to_text(clock.now()))
-    with open_study(folder, write=True) as study:
-        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
-        person = virtual_person(protocol, seed, hard=hard)
-        return run_in(
-            study,
-            f"{_pseudonym(seed)}-1",
-            VirtualSource(person, errors=errors),
-            operator,
-            clock=clock,
-            seed=seed,
-            fresh=fresh,
-            listeners=listeners,
-        )
-
-
-def go_on_rehearsing(
-    folder: Path, session: str, operator: Operator, *, real_pace: bool, fresh: bool, listeners: Sequence[Listener] = ()
-) -> Outcome:
-    """Begin a rehearsal that was made, or go on with it, with the person it was made for.
-
-    Raises
-    ------
-    UsageError
-        If the session is none on a virtual participant.
-    """
-    with open_study(folder, write=True) as study:
-        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
-        with open_journal(study, session) as journal:
-            started = last_start(journal.entries())
-        seed = started.seed if started else _seed_of(session)
-        person = rehearsed_person(protocol, session, started)
-        source = VirtualSource(person, errors=mishaps_of(started) if started else None)
-        clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
-        return run_in(study, session, source, operator, clock=clock, seed=seed, fresh=fresh, listeners=listeners)
 
 
 def go_on_by_hand(
@@ -154,37 +87,6 @@ def seed_with_a_person(study: Study, session: str) -> int:
     with open_journal(study, session) as journal:
         started = last_start(journal.entries())
     return started.seed if started else zlib.crc32(session.encode()) % 10_000
-
-
-def rehearsed_person(protocol: Protocol, session: str, started: Started | None) -> VirtualParticipant:
-    """Return the virtual person of a rehearsal, as it was started or is going to be.
-
-    Raises
-    ------
-    UsageError
-        If the session was not started and its name is none of a rehearsal.
-    """
-    if started is None:
-        return virtual_person(protocol, _seed_of(session), hard="drawn")
-    return person_of(protocol, started)
-
-
-def _seed_of(session: str) -> int:
-    """Return the seed that a rehearsal's name tells, as ``_pseudonym`` writes it."""
-    found = re.fullmatch(r"V-(\d+)-\d+", session)
-    if found is None:
-        raise UsageError("session is no rehearsal", expected="a name such as V-0007-1", found=repr(session))
-    return int(found[1])
-
-
-def new_rehearsal(protocol_name: str, folder: Path, *, seed: int, at: str) -> Path:
-    """Make a study that holds one virtual participant with one session; return the folder."""
-    _, text = load_protocol(protocol_name)
-    create_study(folder, _protocol_label(protocol_name), text, at=at)
-    with open_study(folder, write=True) as study:
-        add_participant(study, _pseudonym(seed), at=at)
-        add_session(study, _pseudonym(seed), at=at)
-    return folder
 
 
 def run_session(
@@ -233,10 +135,6 @@ def run_session(
         return run_in(
             study, session, source, operator, clock=clock or RealClock(), seed=seed, fresh=fresh, listeners=listeners
         )
-
-
-def _pseudonym(seed: int) -> str:
-    return f"V-{seed:04d}"
 
 
 def _source(name: str, protocol: Protocol, *, seed: int, recording: Path | None, read_size: ReadSize | None) -> Source:
@@ -306,6 +204,8 @@ def run_in(
             journal.append("plan changed", PlanChanged(entry=changed.entry.number, now=now), at=at)
             raise
         stack.enter_context(source)
+        if source.can_reach_a_person:
+            warm_up_aside(source.channels, protocol)
         engine = Engine(
             plan,
             position,

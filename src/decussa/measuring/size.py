@@ -80,6 +80,12 @@ def tables_for(densities: Array, window_ms: float, baseline_ms: float) -> Array:
     return tables
 
 
+def prepare_tables(window_ms: float, baseline_ms: float) -> None:
+    """Work out every table that sweeps of these lengths can need, so that none waits for its own; takes seconds."""
+    for row in range(DENSITIES.size):
+        size_table(window_ms, baseline_ms, row)
+
+
 @compiled
 def read_table(facts: Array, tables: Array, found: Array) -> None:
     """Fill ``found`` with size, low, high (uV) and probability for noise RMS, density and peak-to-peak in ``facts``."""
