@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from decussa.compose.sessions import rehearse
+from decussa.compose.rehearsals import rehearse
 from decussa.compose.study_reports import debrief_session
 from decussa.model.dialogue import Deliver, Refused, Show
 from decussa.protocol.schema import SHIPPED, load_protocol, read_protocol

@@ -1,6 +1,6 @@
 """A rehearsal over live streams on loopback: its virtual person, its study, and somebody at the keyboard."""
 
-from decussa.compose.sessions import new_rehearsal
+from decussa.compose.rehearsals import new_rehearsal
 from decussa.compose.virtual_people import virtual_person
 from decussa.model.dialogue import Deliver
 from decussa.protocol.schema import load_protocol

@@ -19,7 +19,8 @@ from decussa.compose.keeping import (
     take_in,
 )
 from decussa.compose.preparing import NOBODY
-from decussa.compose.sessions import new_study, rehearse
+from decussa.compose.rehearsals import rehearse
+from decussa.compose.sessions import new_study
 from decussa.compose.studying import BoardReader
 from decussa.model.errors import DecussaError, ProtocolError, RecordingError, UsageError
 from decussa.protocol.schema import protocol_text

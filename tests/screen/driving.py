@@ -2,7 +2,7 @@
 
 import re
 
-from decussa.compose.sessions import new_rehearsal
+from decussa.compose.rehearsals import new_rehearsal
 
 MORNING = "2026-01-05T09:00:00.000Z"
 

@@ -9,8 +9,8 @@ import zlib
 import pandas as pd
 import pytest
 
+from decussa.compose.rehearsals import new_rehearsal
 from decussa.compose.reviewing import ReviewRoom
-from decussa.compose.sessions import new_rehearsal
 from decussa.compose.study_reports import debrief_session
 from decussa.protocol.schema import read_protocol
 from decussa.store import private
@@ -266,6 +266,20 @@ def test_a_reload_and_a_killed_server_lose_nothing_of_a_review(own_server, made,
     assert not [finding for finding in check_study(folder) if finding.broken]
 
 
+def check_on_paper(page):
+    """On paper of A4 (210 mm less margins of 10 mm, 96 pixels an inch) nothing is cut off, and there is nothing to press."""
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 718, "height": 1047})
+    wide = page.evaluate(
+        "[...document.querySelectorAll('table, svg, img, p')].filter((el) => el.getBoundingClientRect().right > 719)"
+        ".map((el) => el.outerHTML.slice(0, 160))"
+    )
+    assert wide == []
+    assert not [button for button in page.query_selector_all(".btn") if button.is_visible()]
+    page.emulate_media(media="screen")
+    page.set_viewport_size({"width": 1440, "height": 900})
+
+
 @pytest.mark.parametrize("dark", [False, True])
 def test_results_table_report_and_their_files_are_there_and_open_to_everybody(
     server, served_root, study, open_page, find_violations, picture, dark
@@ -278,8 +292,10 @@ def test_results_table_report_and_their_files_are_there_and_open_to_everybody(
     assert "1 of 200 sweeps reviewed by R-1" in page.inner_text(".mindbar").replace("\u00a0", " ")
     assert not find_violations(page)
     picture(page, f"results{'-dark' if dark else ''}")
+    check_on_paper(page)
     page.keyboard.press("t")
     page.wait_for_selector(".rawtable")
+    check_on_paper(page)
     assert len(page.query_selector_all(".rawtable tbody tr")) == COUNT
     assert "<b>cough</b>" in page.inner_text(".rawtable")
     assert not find_violations(page)
@@ -324,6 +340,7 @@ def test_the_debrief_holds_what_was_found_against_the_truth(
     assert found.remarks[0] in page.inner_text(".told")
     assert not find_violations(page)
     picture(page, f"debrief{'-dark' if dark else ''}")
+    check_on_paper(page)
     page.keyboard.press("p")
     page.wait_for_selector(".results .iv")
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from decussa.compose import sessions
+from decussa.compose import rehearsals, sessions
 from decussa.compose.virtual_people import virtual_person
 from decussa.model.dialogue import Deliver, Lost, Trial
 from decussa.plan.session import session_plan
@@ -81,7 +81,7 @@ def _note(log: Path, line: str) -> None:
 
 def begin(rehearsal: Rehearsal) -> None:
     """Make the study."""
-    sessions.new_rehearsal(rehearsal.protocol, rehearsal.folder, seed=rehearsal.seed, at="2026-01-05T09:00:00.000Z")
+    rehearsals.new_rehearsal(rehearsal.protocol, rehearsal.folder, seed=rehearsal.seed, at="2026-01-05T09:00:00.000Z")
 
 
 def go(
@@ -97,7 +97,7 @@ def go(
             rehearsal.session,
             Listening(person, rehearsal.heard, lost),
             Unattended(),
-            clock=sessions.VirtualClock(sessions.VIRTUAL_MORNING),
+            clock=sessions.VirtualClock(rehearsals.VIRTUAL_MORNING),
             seed=rehearsal.seed,
             fresh=False,
             listeners=(note,),

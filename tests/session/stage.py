@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from decussa.compose import sessions
+from decussa.compose import rehearsals, sessions
 from decussa.model.dialogue import Deliver
 from decussa.model.sweep import Sweep
 from decussa.session.operator import Unattended
@@ -67,7 +67,7 @@ def make_study(folder):
     """Make a study with the short protocol and one participant with one session."""
     path = folder.with_name(f"{folder.name}.toml")
     path.write_text(SHORT, encoding="utf-8")
-    return sessions.new_rehearsal(str(path), folder, seed=SEED, at="2026-01-05T09:00:00.000Z")
+    return rehearsals.new_rehearsal(str(path), folder, seed=SEED, at="2026-01-05T09:00:00.000Z")
 
 
 class Spoilt(VirtualSource):

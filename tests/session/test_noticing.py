@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from decussa.compose.sessions import go_on_rehearsing, rehearse
+from decussa.compose.rehearsals import go_on_rehearsing, rehearse
 from decussa.compose.study_reports import debrief_session
 from decussa.compose.virtual_people import mishaps_of
 from decussa.model.dialogue import Trial

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decussa.compose import sessions
+from decussa.compose import rehearsals, sessions
 from decussa.model.dialogue import Answer, Ask, Deliver, Show, Trial
 from decussa.model.errors import MachineError, UsageError
 from decussa.model.recording import Channel
@@ -67,7 +67,7 @@ def one_session(protocols, tmp_path_factory):
 @pytest.mark.parametrize("name", SHIPPED)
 def test_every_session_ends_within_its_limits_and_leaves_no_gap_without_a_reason(protocols, tmp_path, name, number):
     kind = KINDS[(number + PEOPLE * SHIPPED.index(name)) % len(KINDS)]
-    outcome = sessions.rehearse(protocols[name], tmp_path / "study", seed=number, operator=Unattended(), hard=kind)
+    outcome = rehearsals.rehearse(protocols[name], tmp_path / "study", seed=number, operator=Unattended(), hard=kind)
 
     assert outcome.stopped == ""
     assert audit(outcome.entries, shortened_text(name)) == []
@@ -250,7 +250,7 @@ def test_whatever_a_source_answers_no_limit_is_passed_and_nothing_is_left_out_wi
             rehearsal.session,
             Hostile([muscle.label for muscle in protocol.muscles], seed),
             Unattended(),
-            clock=sessions.VirtualClock(sessions.VIRTUAL_MORNING),
+            clock=sessions.VirtualClock(rehearsals.VIRTUAL_MORNING),
             seed=rehearsal.seed,
             fresh=False,
         )
@@ -278,7 +278,7 @@ def test_a_source_that_can_reach_a_person_is_never_run_unattended(protocols, tmp
 
 def test_a_refused_way_up_names_the_rating_and_what_was_given(protocols, tmp_path):
     """A person who tolerates little: the trunk's test level is not reached, and everything that needs it says why."""
-    outcome = sessions.rehearse(
+    outcome = rehearsals.rehearse(
         protocols["lumbar"], tmp_path / "study", seed=7, operator=Unattended(), hard="low tolerance"
     )
     shown = " ".join(entry.body.text for entry in outcome.entries if isinstance(entry.body, Show))

@@ -92,7 +92,7 @@ def rehearse(
     if fault or on_network:
         raise UsageError("this option belongs to streams", where="--fault, --on-network", expected="--stream beside it")
     from decussa.command.terminal import TerminalOperator, Transcript
-    from decussa.compose.sessions import rehearse as run_rehearsal
+    from decussa.compose.rehearsals import rehearse as run_rehearsal
     from decussa.session.operator import Unattended
 
     if pace not in ("quick", "real"):

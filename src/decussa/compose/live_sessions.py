@@ -9,7 +9,8 @@ from typing import Literal, Protocol, Self
 
 from decussa.compose.folders import watch_folder
 from decussa.compose.looking import read_session
-from decussa.compose.sessions import Outcome, rehearsed_person, run_in, seed_with_a_person
+from decussa.compose.rehearsals import rehearsed_person
+from decussa.compose.sessions import Outcome, run_in, seed_with_a_person
 from decussa.model.dialogue import Ask, Deliver
 from decussa.model.recording import Channel
 from decussa.protocol.schema import read_protocol

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from decussa.compose.sessions import VIRTUAL_MORNING
+from decussa.compose.rehearsals import VIRTUAL_MORNING
 from decussa.compose.study_reports import debrief_session
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from decussa.compose.feeds import STREAMS_FILE, stream_settings
-from decussa.compose.sessions import new_rehearsal
+from decussa.compose.rehearsals import new_rehearsal
 from decussa.compose.virtual_people import virtual_person
 from decussa.model.errors import DecussaError
 from decussa.model.sweep import SamplesUv

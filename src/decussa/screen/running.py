@@ -26,7 +26,8 @@ from decussa.compose.looking import (
 )
 from decussa.compose.preparing import read_preparation
 from decussa.compose.preview import StepPreview, preview
-from decussa.compose.sessions import VIRTUAL_MORNING, go_on_by_hand, go_on_rehearsing, new_rehearsal
+from decussa.compose.rehearsals import VIRTUAL_MORNING, go_on_rehearsing, new_rehearsal
+from decussa.compose.sessions import go_on_by_hand
 from decussa.model.errors import DecussaError, UsageError
 from decussa.plan.session import step_name
 from decussa.protocol.steps import PairedBlock, StepBase
