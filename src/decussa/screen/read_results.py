@@ -96,8 +96,8 @@ def _top(reading: Reading, results: SessionResults, to: dict[str, str]) -> str:
         for kind in ("accept", "doubtful", "reject")
         if kind in results.counts
     )
-    events = (
-        phrase("no adverse event") if not results.events else phrase("{count} adverse events", count=results.events)
+    events = {0: phrase("no adverse event"), 1: phrase("1 adverse event")}.get(
+        results.events, phrase("{count} adverse events", count=results.events)
     )
     facts = [
         day,
@@ -156,8 +156,8 @@ def _muscle_rows(muscle: MuscleResults, *, several: bool) -> str:
         else ""
     )
     responses = "".join(
-        f'<tr><td>{text(one.name)}</td><td class="v">{text(one.value)}</td><td class="how" colspan="4">{text(one.origin)}</td>'
-        f"<td>{review_mark(one.review)}</td></tr>"
+        f'<tr><td>{text(one.name)}</td><td class="v">{text(one.value)}</td><td class="said" colspan="2">{text(one.origin)}</td>'
+        f'<td class="scale"></td><td class="how"></td><td>{review_mark(one.review)}</td></tr>'
         for one in muscle.responses
     )
     rows = responses + "".join(_row(one) for one in muscle.quantities)

@@ -79,13 +79,14 @@ class StudyPage:
         with ui.element("div").classes("pad study"):
             self._head = ui.html("", sanitize=False)
             with ui.element("div").classes("two"):
-                with ui.element("section").props(f'aria-label="{phrase("Due today and this study")}"'):
+                with ui.element("section").props(f'aria-label="{phrase("Due today")}"'):
                     self._due = ui.html("", sanitize=False)
-                    self._facts = ui.html("", sanitize=False)
                 with ui.element("section").props(f'aria-label="{phrase("People")}"'):
                     self._form = ui.html("", sanitize=False)
                     self._people = ui.html("", sanitize=False)
                     ui.html(tried, sanitize=False)
+                with ui.element("section").props(f'aria-label="{phrase("This study")}"'):
+                    self._facts = ui.html("", sanitize=False)
         self._foot = ui.html("", sanitize=False, tag="footer").classes("deskfoot")
         self._hands = Hands(self._act)
 

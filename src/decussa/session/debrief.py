@@ -156,7 +156,8 @@ def _verdicts(view: LiveView) -> list[str]:
     doubtful, rejected, lost = (view.counts.get(kind, 0) for kind in ("doubtful", "reject", "lost"))
     said = []
     if rejected or lost:
-        said.append(f"{rejected} trials were rejected and {lost} lost; repeats cost as many pulses.")
+        told = "1 trial was" if rejected == 1 else f"{rejected} trials were"
+        said.append(f"{told} rejected and {lost} lost; repeats cost as many pulses.")
     if view.stimuli and doubtful / view.stimuli > _MANY_DOUBTFUL:
         said.append(f"{doubtful} of {view.stimuli} trials were doubtful: look at what their reasons have in common.")
     return said
