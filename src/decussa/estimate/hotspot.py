@@ -222,6 +222,12 @@ def _moments(state: HotspotState, most: int) -> tuple[FloatArray, FloatArray]:
 
 def summary(state: HotspotState) -> Hotspot:
     """Return what is known now; before any response, the prior's centre with its wide interval."""
+    return _summary(state)
+
+
+@lru_cache(maxsize=1)
+def _summary(state: HotspotState) -> Hotspot:
+    """A state is asked by its identity: what to show of it, then whether the search may end."""
     weights = np.exp(_TRUST * (state.log_posterior - state.log_posterior.max()))
     weights /= weights.sum()
     n = len(state.seen)
