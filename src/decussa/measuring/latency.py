@@ -139,10 +139,10 @@ def measure_onset_block(
         clear = min(first, ORDER + max(0, math.ceil(zero + max(0.0, artifact_end_ms[i]) / step_ms)))
         weights = np.empty((last - first + 1) * places)
         loose = np.empty(weights.size if intervals else 0)
-        share, independent, evidence = weigh_under_drift(
+        share, independent, evidence, hidden = weigh_under_drift(
             raw, baseline, coefficients, clear, first, last, step_ms, family, weights, loose
         )
-        value, early, late = read_posterior(weights, loose, step_ms / places)
+        value, early, late = read_posterior(weights, loose, step_ms / places, hidden)
         found[i, 0] = (first - 1 - zero) * step_ms + value
         found[i, 1] = (first - 1 - zero) * step_ms + early
         found[i, 2] = (first - 1 - zero) * step_ms + late
@@ -151,7 +151,7 @@ def measure_onset_block(
             ends = np.empty((rest.size - ORDER) * places)
             loose = np.empty(ends.size if intervals else 0)
             weigh_ends(rest, coefficients, share, independent, step_ms, family, ends, loose)
-            value, late, early = read_posterior(ends, loose, step_ms / places)
+            value, late, early = read_posterior(ends, loose, step_ms / places, hidden)
             found[i, 3] = (raw.size - ORDER - zero) * step_ms - value
             found[i, 4] = (raw.size - ORDER - zero) * step_ms - early
             found[i, 5] = (raw.size - ORDER - zero) * step_ms - late

@@ -79,11 +79,16 @@ def weigh_onsets(
 
 
 @compiled
+def response_strength(white: Array, first: int, rate_hz: float) -> float:
+    """RMS of the strongest stretch in units of the noise."""
+    return math.sqrt(strongest(white, first, max(3, int(STRENGTH_MS * rate_hz / 1e3))))
+
+
+@compiled
 def likely_size(white: Array, first: int, rate_hz: float, sizes: int) -> int:
-    """The most likely size of a response, from the strongest stretch."""
-    width = max(3, int(STRENGTH_MS * rate_hz / 1e3))
-    strength = math.sqrt(max(strongest(white, first, width) - 1.0, 0.25))
-    return min(round(math.log2(strength)) + 2, sizes - 1)
+    """The most likely size of a response, from the strongest stretch less its noise."""
+    power = response_strength(white, first, rate_hz) ** 2
+    return min(round(0.5 * math.log2(max(power - 1.0, 0.25))) + 2, sizes - 1)
 
 
 @compiled

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from decussa.measuring.compiled import compiled
 from decussa.measuring.doubt import blur, independent_share, quantile, reach_back
 from decussa.measuring.drift import BEATING, CALM, follow_drift
-from decussa.measuring.onset_kernel import ORDER, merge_posteriors, weigh_onsets
+from decussa.measuring.onset_kernel import ORDER, merge_posteriors, response_strength, weigh_onsets
 from decussa.measuring.smooth_start import StartFamily
 from decussa.measuring.whitening import outlier_share, take_drift_away, whiten
 
@@ -18,13 +18,17 @@ Array = NDArray[np.float64]
 
 #: What the amplifier's delay and the difference between any model and a real start leave unknown, SD: of value and interval.
 VALUE_DOUBT_MS = 0.18
-LIMIT_DOUBT_MS = 0.12
+LIMIT_DOUBT_MS = 0.1
 #: For the interval the log likelihood counts by this power of the share of independent samples; this share of the posterior
-#: lies earlier by so much on average, and by so much of its half-width more (``doubt``).
+#: lies earlier by a time that falls with the strength of the response, and by so much of its half-width more (``doubt``).
 LEAN_POWER = 0.75
-EARLIER_SHARE = 0.3
-EARLIER_MS = 0.25
-EARLIER_PER_WIDTH = 0.6
+EARLIER_SHARE = 0.2
+EARLIER_PER_WIDTH = 0.3
+#: A start that grows as a power of time stays below the noise for a time that falls with a power of the strength: on average so
+#: long at the strength of the noise, but never longer than that.
+HIDDEN_MS = 4.5
+HIDDEN_POWER = 0.7
+LONGEST_HIDDEN_MS = 1.0
 #: What lies within so long at the end of a sweep's window is noise; SD of a normal distribution over its median absolute
 #: deviation; least noise after a response, in parts of the baseline's.
 TAIL_MS = 15.0
@@ -36,11 +40,12 @@ LEAST_LEVEL = 0.02
 def weigh_under_drift(
     raw: Array, baseline: Array, coefficients: Array, clear: int, first: int, last: int, step_ms: float,
     family: StartFamily, weights: Array, loose: Array,
-) -> tuple[float, float, float]:  # fmt: skip
+) -> tuple[float, float, float, float]:  # fmt: skip
     """Posterior of the onset, summed over a calm and a wandering sweep; ``loose`` gets the one for the interval, or has no size.
 
     Samples from ``clear`` on are free of artifact; the whitening ``coefficients`` leave unit noise. Returns the share of large
-    noise, the power of the log likelihood for the interval and the log evidence of a response.
+    noise, the power of the log likelihood for the interval, the log evidence of a response, and for how long its start may be
+    hidden, in ms.
     """
     calm = np.empty(baseline.size)
     whiten(baseline, coefficients, calm)
@@ -60,7 +65,13 @@ def weigh_under_drift(
     merge_posteriors(loose, other_loose, some - cost, other_some - other_cost)
     some = merge_posteriors(weights, other, some - cost, other_some - other_cost)
     none = merge_posteriors(other, other, none - cost, other_none - other_cost)
-    return share, independent, independent * (some - none)
+    return share, independent, independent * (some - none), hidden_ms(left, first, hz)
+
+
+@compiled
+def hidden_ms(white: Array, first: int, rate_hz: float) -> float:
+    """For how long on average the start of a response lies below the noise, where it does."""
+    return min(LONGEST_HIDDEN_MS, HIDDEN_MS * math.pow(response_strength(white, first, rate_hz), -HIDDEN_POWER))
 
 
 @compiled
@@ -85,10 +96,10 @@ def weigh_ends(
 
 
 @compiled
-def read_posterior(weights: Array, loose: Array, cell_ms: float) -> tuple[float, float, float]:
+def read_posterior(weights: Array, loose: Array, cell_ms: float, hidden: float) -> tuple[float, float, float]:
     """Median of the posterior, central 95 % of the one for the interval, in ms from the first cell; NaN where it has no size."""
     value = cell_ms * quantile(blur(weights, VALUE_DOUBT_MS / cell_ms), 0.5)
     if loose.size == 0:
         return value, math.nan, math.nan
-    wide = reach_back(blur(loose, LIMIT_DOUBT_MS / cell_ms), EARLIER_SHARE, EARLIER_MS / cell_ms, EARLIER_PER_WIDTH)
+    wide = reach_back(blur(loose, LIMIT_DOUBT_MS / cell_ms), EARLIER_SHARE, hidden / cell_ms, EARLIER_PER_WIDTH)
     return value, min(value, cell_ms * quantile(wide, 0.025)), max(value, cell_ms * quantile(wide, 0.975))
