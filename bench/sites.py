@@ -41,6 +41,7 @@ def ready(made: Study) -> pd.DataFrame:
         run="",
         stim_side="",
         intensity_mso=np.nan,
+        contraction_pct=np.nan,
         kept=made.trials["verdict"] != "reject",
         _size_uv=made.trials["size_uv"],
     )

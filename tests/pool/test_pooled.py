@@ -144,6 +144,23 @@ def test_two_raters_of_the_same_sweeps_become_reliability_by_rater() -> None:
     assert pooled.trials == len(one)
 
 
+def test_conditions_of_one_name_at_rest_and_contracted_are_two() -> None:
+    rest = trials(people=5, sessions=2, per_condition=4, seed=3).assign(contraction_pct=0.0, block="rest")
+    sizes = {name: 4 * rest[name] for name in ("size_uv", "amplitude_uv")}
+    held = rest.assign(contraction_pct=15.0, block="held", sweep=rest["sweep"] + 100, **sizes)
+    pooled = pool_trials(pd.concat([rest, held], ignore_index=True))
+    (one,) = pooled.muscles
+    found = {each.of: each.estimate for each in one.comparisons if each.question == "condition"}
+    reliable = {each.condition for each in pooled.reliability if each.quantity == "mep_amplitude"}
+    indices = {each.condition: each.ratio.value for each in pooled.paired if not each.part}
+
+    assert set(found) == {"SICI", "test, 15 % MVC", "SICI, 15 % MVC"}
+    assert found["test, 15 % MVC"].value == pytest.approx(4, rel=0.02)
+    assert found["SICI, 15 % MVC"].value == pytest.approx(4 * found["SICI"].value, rel=0.02)
+    assert {"test", "test, 15 % MVC"} <= reliable
+    assert indices["SICI 2 ms"] == pytest.approx(indices["SICI, 15 % MVC 2 ms"])
+
+
 def test_a_table_of_nobody_is_refused() -> None:
     with pytest.raises(RecordingError):
         pool_trials(pd.DataFrame({"participant": []}))

@@ -14,6 +14,7 @@ from decussa.report.checklist import checklist, score
 from decussa.report.content import gather
 from decussa.report.method_record import MethodRecord, Said, record_of
 from decussa.report.methods import checklist_facts, methods_paragraph, methods_text, study_checklist
+from decussa.report.results import lines_of
 from decussa.report.session_report import Reported, _lay_out
 from decussa.report.tables import method_lines, ranges, sweep_rows
 from tests.report.invented import Given, hand_session, make_recording, measured
@@ -158,6 +159,20 @@ def test_printed_values_are_found_again_from_the_sweeps_that_are_printed(session
 
 def _last_digit(text):
     return 10.0 ** -len(text.partition(".")[2])
+
+
+def test_lines_of_one_condition_at_rest_and_contracted_have_names_of_their_own():
+    given = [
+        Given("120 % RMT", Stimulus.single(60), 900),
+        Given("120 % RMT", Stimulus.single(60), 4000, contraction_pct=15),
+    ]
+    recording = make_recording(given)
+    (place,) = gather([recording], *measured(recording)).places
+    sizes = {line.name: line.found.estimate.value for line in lines_of(place) if line.found.quantity == "mep_amplitude"}
+
+    rest, held = (next(name for name in sizes if ("MVC" in name) == contracted) for contracted in (False, True))
+    assert len(sizes) == 2
+    assert sizes[held] > 2 * sizes[rest]
 
 
 def test_every_trial_stands_behind_a_condition_once(session):

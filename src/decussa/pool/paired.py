@@ -14,7 +14,7 @@ from scipy import stats
 from decussa.estimate.average import from_logs
 from decussa.model.estimate import Estimate
 from decussa.pool.meta import Joined, join
-from decussa.pool.tidy import condition_words, places, time_of
+from decussa.pool.tidy import condition_words, places, summary_conditions, time_of
 
 #: Quantities of a summary that are ratios of paired to unconditioned responses.
 INDICES = ("sici_ratio", "icf_ratio", "lici_ratio", "lici_second_first", "paired_ratio")
@@ -56,6 +56,7 @@ def paired_indices(summary: pd.DataFrame) -> Iterator[PairedIndex]:
     """
     table = summary[summary["quantity"].isin(INDICES)]
     for muscle, rows in places(table):
+        rows = rows.assign(condition=summary_conditions(rows))
         for (condition, isi, quantity), own in rows.groupby(
             ["condition", "isi_ms", "quantity"], sort=False, dropna=False
         ):

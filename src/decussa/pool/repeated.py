@@ -10,7 +10,7 @@ import pandas as pd
 
 from decussa.model.errors import RecordingError
 from decussa.pool.reliability import Measures, measures
-from decussa.pool.tidy import condition_words, places, time_of
+from decussa.pool.tidy import condition_words, places, summary_conditions, time_of
 
 #: Fewest targets reliability is computed from.
 FEWEST_TARGETS = 3
@@ -62,6 +62,7 @@ def reliabilities(summary: pd.DataFrame, *, by: str = "session") -> Iterator[Rel
         raise RecordingError("not a summary table", expected=f"the columns {', '.join(lacking)}")
     table = summary[summary["value"].notna() & ~summary["quantity"].str.startswith(_NOT_MEASURED)]
     for muscle, rows in places(table):
+        rows = rows.assign(condition=summary_conditions(rows))
         for key, own in rows.groupby(["condition", "isi_ms", "quantity", "unit"], sort=False, dropna=False):
             frame = _long(own, by)
             if len(set(frame["level"])) > 1 and not frame.duplicated(["target", "level"]).any():

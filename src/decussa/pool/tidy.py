@@ -14,6 +14,8 @@ from decussa.model.errors import RecordingError, UsageError
 #: Columns that make a block; a block of the same name in another recording is another block.
 _BLOCK = ["recording", "task", "run", "block"]
 _SESSION = ["session", "timepoint"]
+#: How the method of a summary's row says that the muscle was contracted.
+_HELD = r"contraction ([0-9.]+ % MVC)"
 #: A factor with more levels than this is not compared level by level.
 MOST_LEVELS = 12
 
@@ -136,12 +138,26 @@ def places(table: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
 
 
 def _conditions(table: pd.DataFrame) -> pd.Series[str]:
-    """Return each trial's condition; its interval where a name has several, its type where it has no name."""
+    """Return each trial's condition; its interval and contraction where a name has several, its type where it has no name."""
     name = table["condition"].where(table["condition"] != "", table["stim_type"])
     several = table.groupby(name)["isi_ms"].transform("nunique") > 1
-    if not several.any():
-        return name
-    return name.where(~several, [condition_words(*one) for one in zip(name, table["isi_ms"], strict=True)])
+    if several.any():
+        name = name.where(~several, [condition_words(*one) for one in zip(name, table["isi_ms"], strict=True)])
+    held = table["contraction_pct"].fillna(0.0)
+    return _told_apart(name, held.map(lambda pct: f"{pct:g} % MVC" if pct > 0 else ""))
+
+
+def summary_conditions(summary: pd.DataFrame) -> pd.Series[str]:
+    """Return the condition of each row of a summary; those of one name that differ in contraction, which their method tells."""
+    if "method" not in summary.columns:
+        return summary["condition"]
+    return _told_apart(summary["condition"], summary["method"].astype(str).str.extract(_HELD, expand=False).fillna(""))
+
+
+def _told_apart(name: pd.Series[str], held: pd.Series[str]) -> pd.Series[str]:
+    """Return names with the contraction behind those that occur with several, or with one and at rest."""
+    several = held.groupby(name).transform("nunique") > 1
+    return name.where(~several | (held == ""), name + ", " + held)
 
 
 def condition_words(condition: object, isi_ms: object) -> str:

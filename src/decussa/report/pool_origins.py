@@ -12,7 +12,7 @@ from decussa.report.tables import ranges
 #: What a row of the table of origins is about; a block of a recording is told apart from the next.
 _PLACE = [
     "muscle", "side", "stim_side", "participant", "session", "timepoint", "recording", "task", "run", "block", "condition",
-    "stim_type", "isi_ms", "intensity_mso",
+    "stim_type", "isi_ms", "intensity_mso", "contraction_pct",
 ]  # fmt: skip
 #: Which sweeps a row names, by column: those in the model, others that count, and those that do not.
 _PARTS = ("in_model", "other_kept", "left_out")
@@ -24,9 +24,9 @@ def origins(pooled: Pooled) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        A row for each muscle, session, recording, block, condition and intensity, with ``named`` (the condition as the model
-        names it; empty where it is in none) and, of each of ``in_model``, ``other_kept`` and ``left_out``, the numbers of the
-        sweeps as in the trial table's column ``sweep`` (``3–7, 9``) and how many they are (``in_model_n``, …).
+        A row for each muscle, session, recording, block, condition, intensity and contraction, with ``named`` (the condition
+        as the model names it; empty where it is in none) and, of each of ``in_model``, ``other_kept`` and ``left_out``, the
+        numbers of the sweeps as in the trial table's column ``sweep`` (``3–7, 9``) and how many they are (``in_model_n``, …).
     """
     trials = pooled.table.copy()
     trials["part"] = trials["kept"].map({True: "other_kept", False: "left_out"})

@@ -114,7 +114,7 @@ def responses_of(place: MusclePlace) -> Iterator[Result]:
 
 def _single(place: MusclePlace, condition: Condition, *, lead: bool) -> Iterator[Line]:
     level = condition.levels[0] if len(condition.levels) == 1 else math.nan
-    strength = f"{condition.name}, {words.setting(level)}".rstrip(", ")
+    strength = f"{_named(place, condition)}, {words.setting(level)}".rstrip(", ")
     yield Line(words.quantity_name("mep_amplitude", strength), place.found("mep_amplitude", condition), "uV")
     if lead:
         yield from (
@@ -133,12 +133,26 @@ def _ratios(place: MusclePlace, condition: Condition) -> Iterator[Line]:
         if not found.estimate.method:
             continue
         kind = words.QUANTITIES[quantity].partition(",")[0]
-        named = interval if kind.lower() in condition.name.lower() else f"{condition.name}, {interval}"
+        name = _named(place, condition)
+        named = (
+            f"{name.removeprefix(condition.name)}, {interval}"
+            if kind.lower() in name.lower()
+            else f"{name}, {interval}"
+        )
+        named = named.removeprefix(", ")
         yield Line(words.quantity_name(quantity, named), found, "")
 
 
 def _line(place: MusclePlace, quantity: str, condition: Condition, unit: str) -> Line:
-    return Line(words.quantity_name(quantity, condition.name), place.found(quantity, condition), unit)
+    return Line(words.quantity_name(quantity, _named(place, condition)), place.found(quantity, condition), unit)
+
+
+def _named(place: MusclePlace, condition: Condition) -> str:
+    """Return a condition's name, with the contraction where another one has the same name."""
+    alike = [one for one in place.of_type(condition.stim_type) if one.name == condition.name]
+    if len({one.contraction_pct for one in alike}) < 2 or not condition.contraction_pct > 0:
+        return condition.name
+    return f"{condition.name}, {words.in_print(f'{condition.contraction_pct:g} % MVC')}"
 
 
 def result(line: Line, remarks: Remarks) -> Result:
