@@ -48,7 +48,8 @@ class Claims:
     def __init__(self, feed: DeviceFeed, tell: Tell, stall_s: float) -> None:
         self._feed, self._tell, self._stall_s = feed, tell, stall_s
         self._asked: Asked | None = None
-        self._unasked: list[Cut] = []
+        #: Of pulses that were not asked for: how many together, and the sample of the last.
+        self._unasked: list[tuple[int, int]] = []
         self._artifacts_uv: deque[float] = deque(maxlen=20)
 
     def ask(self, number: int) -> Asked:
@@ -80,17 +81,15 @@ class Claims:
             asked.cut = one
             return
         self._feed.note(one.pulses[0], "pulse, not asked for")
-        self._unasked.append(one)
+        self._unasked.append((len(one.pulses), one.pulses[-1]))
         self._tell(_unasked(one, asked))
 
     def take_unasked(self) -> tuple[Unasked, ...]:
         """Return the pulses that were not asked for, and forget them."""
-        feed, cuts = self._feed, self._unasked
+        feed, seen = self._feed, self._unasked
         self._unasked = []
         end = feed.cutter.ring.end
-        return tuple(
-            Unasked(pulses=len(cut.pulses), ago_s=(end - cut.pulses[-1]) / feed.rate_hz + feed.silent_s) for cut in cuts
-        )
+        return tuple(Unasked(pulses=count, ago_s=(end - at) / feed.rate_hz + feed.silent_s) for count, at in seen)
 
     def _is_pulse(self, lone: LoneArtifact) -> bool:
         if len(self._artifacts_uv) < _FEWEST_ARTIFACTS:

@@ -76,14 +76,17 @@ class Control:
         pylsl = library()
         info = pylsl.StreamInfo(name, CONTROL_TYPE, 1, pylsl.IRREGULAR_RATE, pylsl.cf_string, f"{name} hand")
         self._outlet = pylsl.StreamOutlet(info)
+        self._held_pct = 0.0
 
     def is_heard(self, seconds: float) -> bool:
         """Wait until the amplifier listens; False where it does not within so many seconds."""
         return bool(self._outlet.wait_for_consumers(seconds))
 
     def hold(self, pct: float) -> None:
-        """Say what the person is asked to hold from now on, in % MVC."""
-        self._outlet.push_sample([hold_to_text(pct)])
+        """Say what the person is asked to hold from now on, in % MVC; said once for as long as it stays."""
+        if pct != self._held_pct:
+            self._held_pct = pct
+            self._outlet.push_sample([hold_to_text(pct)])
 
     def set(self, request: Deliver, number: int) -> None:
         """Say what the operator set."""

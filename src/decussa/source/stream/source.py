@@ -77,7 +77,6 @@ class StreamSource:
         self._marks: Marks = settings.trigger.marks
         self._from_artifact = False
         self._control: Control | None = None
-        self._held_pct = 0.0
         self._given_up = False
         self._closing = threading.Event()
         self._failure: BaseException | None = None
@@ -191,7 +190,7 @@ class StreamSource:
     ) -> None:
         """Let the streams go; what was kept of them is whole."""
         self._open.close()
-        self._control, self._held_pct = None, 0.0
+        self._control = None
 
     def skip_to(self, number: int) -> None:
         """Pulses are told by their time, not by their number."""
@@ -202,8 +201,7 @@ class StreamSource:
 
     def hold(self, pct: float) -> None:
         """Tell an invented amplifier what its person is asked to hold from now on, in % MVC; a real one is told nothing."""
-        if self._control is not None and pct != self._held_pct:
-            self._held_pct = pct
+        if self._control is not None:
             self._control.hold(pct)
 
     def unasked(self) -> tuple[Unasked, ...]:
