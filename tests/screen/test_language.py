@@ -8,9 +8,9 @@ import pytest
 
 from decussa.model.errors import UsageError
 from decussa.screen import language, run_ends, run_foot, run_forms, run_panels, run_setting, run_sheet
+from decussa.screen.desk import Desk
 from decussa.screen.language import phrase, read_language, speak
 from decussa.screen.operator import GO
-from decussa.screen.running import Desk
 from tests.screen.driving import make_rehearsal
 
 ROOT = Path(__file__).parents[2]

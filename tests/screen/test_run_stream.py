@@ -11,7 +11,7 @@ from decussa.compose.sessions import new_study
 from decussa.compose.signal_bench import SignalBench, level_uv
 from decussa.model.dialogue import Ask, Deliver, Lost, Trial
 from decussa.protocol.schema import read_protocol
-from decussa.screen.running import Desk
+from decussa.screen.desk import Desk
 from decussa.session.operator import Stop
 from decussa.store.check import check_study
 from decussa.store.journal import open_journal

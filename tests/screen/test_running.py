@@ -6,8 +6,8 @@ import pytest
 
 from decussa.compose.keeping import withdraw_participant
 from decussa.model.errors import UsageError
+from decussa.screen.desk import Desk
 from decussa.screen.run_sheet import mode_of
-from decussa.screen.running import Desk
 from decussa.session.operator import Stop, Unattended
 from tests.session.stage import SESSION, go, make_study
 

@@ -12,11 +12,11 @@ from nicegui.page import page
 
 from decussa.model.errors import DecussaError
 from decussa.screen import prepare_page, read_pages, run_page, study_home, study_new, study_page, study_upload
+from decussa.screen.desk import Desk
 from decussa.screen.door import Door
 from decussa.screen.guard import Guard
 from decussa.screen.language import ENGLISH, read_language, speak
 from decussa.screen.network import HERE, Network, address_of
-from decussa.screen.running import Desk
 from decussa.screen.shell import show_error
 
 ASSETS = Path(__file__).parent / "assets"

@@ -12,6 +12,7 @@ from decussa.compose.preparing import NOBODY, PreparedSession, read_preparation
 from decussa.model.errors import DecussaError, UsageError
 from decussa.screen import prepare_forms as forms
 from decussa.screen import prepare_screening as asked
+from decussa.screen.desk import Desk
 from decussa.screen.hands import Act, Hands
 from decussa.screen.language import phrase
 from decussa.screen.marks import key, plate, text
@@ -20,7 +21,6 @@ from decussa.screen.prepare_acts import ACTS, nothing
 from decussa.screen.prepare_figures import head_figure
 from decussa.screen.prepare_list import first_pulse, item_list, lead, limits
 from decussa.screen.prepare_signals import accepted_words, keys_of_signals, levels_of, signal_form
-from decussa.screen.running import Desk
 from decussa.screen.shell import PATIENCE_S, page_frame, who_words
 from decussa.screen.signal_desk import SIGNALS
 from decussa.screen.study_forms import keys

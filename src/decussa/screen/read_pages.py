@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from decussa.screen import read_agreement, read_debrief, read_report, read_results, read_review, read_table
+from decussa.screen.desk import Desk
 from decussa.screen.reading import Shelf
-from decussa.screen.running import Desk
 
 
 def add_pages(desk: Desk) -> None:

@@ -11,7 +11,7 @@ from decussa.compose.looking import is_rehearsal
 from decussa.compose.review_view import ReviewView, review_view
 from decussa.compose.reviewing import ReviewRoom
 from decussa.model.errors import UsageError
-from decussa.screen.running import Desk
+from decussa.screen.desk import Desk
 
 #: Called with the rater and the muscle on which something was said, and the entry of the trial.
 Hear = Callable[[str, str, int], None]

@@ -6,6 +6,7 @@ import time
 
 from nicegui import run, ui
 
+from decussa.screen.desk import Desk
 from decussa.screen.hands import Act, Hands
 from decussa.screen.language import phrase
 from decussa.screen.marks import text
@@ -18,7 +19,7 @@ from decussa.screen.run_live import band_of, stream_words
 from decussa.screen.run_panels import evidence_panels, sweep_head, sweep_numbers, tape_of
 from decussa.screen.run_setting import last_of, wait_of
 from decussa.screen.run_sheet import Mode, mode_of, sheet_of, spoken_of
-from decussa.screen.running import Desk, LiveSession
+from decussa.screen.running import LiveSession
 from decussa.screen.shell import page_frame, who_words
 from decussa.screen.sweep_view import SweepView
 from decussa.screen.visitor import leads, visitor

@@ -10,11 +10,11 @@ from decussa.compose.looking import studies_in
 from decussa.compose.studying import StudyBoard
 from decussa.model.errors import DecussaError, UsageError
 from decussa.protocol.schema import SHIPPED
+from decussa.screen.desk import Desk
 from decussa.screen.hands import Act, Hands
 from decussa.screen.language import phrase
 from decussa.screen.marks import key, text
 from decussa.screen.places import RUN, STUDY, address
-from decussa.screen.running import Desk
 from decussa.screen.shell import PATIENCE_S, page_frame
 from decussa.screen.study_board import NEW_STUDY
 from decussa.screen.study_forms import choice, field, form_plate, submit

@@ -13,11 +13,11 @@ from decussa.compose.preview import Preview, preview_protocol
 from decussa.model.errors import DecussaError, ProtocolError, UsageError
 from decussa.protocol.feasible import WAYS_OUT
 from decussa.protocol.schema import SHIPPED, Protocol, protocol_text, read_protocol
+from decussa.screen.desk import Desk
 from decussa.screen.hands import LONGEST_FIELD, Act, Hands
 from decussa.screen.language import phrase
 from decussa.screen.marks import cap, key, plate, text
 from decussa.screen.places import STUDY
-from decussa.screen.running import Desk
 from decussa.screen.shell import page_frame
 from decussa.screen.study_board import NEW_STUDY, study_address
 from decussa.screen.study_forms import choice, field

@@ -16,11 +16,11 @@ from decussa.compose.preview import Preview, preview_protocol
 from decussa.compose.studying import BoardReader, PersonRow, StudyBoard
 from decussa.model.errors import DecussaError, UsageError
 from decussa.screen import study_forms as forms
+from decussa.screen.desk import Desk
 from decussa.screen.hands import Act, Hands
 from decussa.screen.language import phrase
 from decussa.screen.marks import key, text
 from decussa.screen.places import STUDY
-from decussa.screen.running import Desk
 from decussa.screen.shell import PATIENCE_S, page_frame
 from decussa.screen.study_acts import ACTS, nothing
 from decussa.screen.study_board import STUDY_OF, due_plate, facts_plate, heading, people_plate

@@ -12,10 +12,10 @@ from starlette.exceptions import HTTPException
 
 from decussa.compose.keeping import LARGEST_BYTES, check_file_name, take_in
 from decussa.model.errors import DecussaError, UsageError
+from decussa.screen.desk import Desk
 from decussa.screen.language import phrase
 from decussa.screen.marks import say, text
 from decussa.screen.places import STUDY
-from decussa.screen.running import Desk
 from decussa.screen.shell import page_frame
 from decussa.screen.study_board import STUDY_OF, study_address
 from decussa.screen.study_page import folder_of
