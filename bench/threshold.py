@@ -398,7 +398,7 @@ def main() -> None:
     parser.add_argument("--quest-people", type=int, default=60, help="QUEST+ is slow: it gets the first so many people")
     parser.add_argument("--seed", type=int, default=int(time.time()))
     parser.add_argument("--worlds", default="yes/no,sizes,yes/no hard,sizes hard")
-    parser.add_argument("--ours-only", action="store_true")
+    parser.add_argument("--only", default="", help="run only what is named so or begins so: ours, or 'ours, sizes'")
     options = parser.parse_args()
     print(f"{options.people} people, seed {options.seed}")
     for world in options.worlds.split(","):
@@ -423,13 +423,14 @@ def main() -> None:
         contenders: dict[str, Callable[[], Procedure]] = {"ours, yes/no": lambda: Ours(sizes=False)}
         if sizes:
             contenders = {"ours, sizes": lambda: Ours(sizes=True), **contenders}
-        if not options.ours_only:
+        if not options.only:
             contenders["plain grid Bayes"] = PlainGrid
             contenders["maximum-likelihood hunting"] = lambda: Hunting(likelihood_hunting)
             contenders["Bayesian hunting"] = lambda: Hunting(bayesian_hunting)
         for name, begin in contenders.items():
-            print(describe(name, run(people(), begin, n_pulses)), flush=True)
-        if not options.ours_only:
+            if name.startswith(options.only):
+                print(describe(name, run(people(), begin, n_pulses)), flush=True)
+        if not options.only:
             few = run(people(options.quest_people), QuestPlusPeer, n_pulses)
             print(describe(f"questplus ({options.quest_people} people)", few), flush=True)
             print(count(people(), five_of_ten, lambda p: five_of_ten.start(start_mso=math.ceil(1.2 * p.threshold_mso))))
