@@ -352,6 +352,9 @@ def test_on_the_network_what_is_done_in_run_stands_under_the_code_that_entered(s
     assert said[:5] == [("gate", "PI1")] * 5
     assert said[5:] == [("note", "OP1"), ("note", "OP1"), ("paused", "OP1")]
     assert "OP1" in page.inner_text(".who")
+    reading = enter_as("RV1")
+    reading.goto(f"{opened.url}/read/grip/{session}")
+    assert [place.inner_text() for place in reading.query_selector_all(".places a")] == ["Study", "Read"]
 
 
 def refusal(capsys, *arguments):

@@ -11,6 +11,7 @@ from decussa.model.errors import DecussaError
 from decussa.screen.language import phrase
 from decussa.screen.marks import crossing, say, text
 from decussa.screen.places import STUDY, Place
+from decussa.screen.visitor import reads_only, visitor
 from decussa.screen.words import error_words
 
 #: Patterns that every drawing may fill with; drawn once for each page.
@@ -37,7 +38,7 @@ def page_frame(
     title
         The page's name, also the first heading for a reader.
     links
-        Where each place leads from here; a place that is missing leads nowhere yet.
+        Where each place leads from here; a place that is missing, or not for who looks, leads nowhere.
     who
         What stands on the right of the head, ready for the page.
     """
@@ -46,6 +47,9 @@ def page_frame(
     if rehearsal:
         ui.html('<div class="hatchband"></div>', sanitize=False)
         ui.query("body").classes("reh")
+    looking = visitor()
+    if looking is not None and reads_only(looking):
+        links = {name: to for name, to in links.items() if name in ("Study", "Read")}
     with ui.element("header").classes("top"):
         ui.html(_head(title, place, links), sanitize=False).classes("bare")
         right = ui.html(_right(who, rehearsal=rehearsal), sanitize=False).classes("who")
