@@ -5,7 +5,7 @@ import pytest
 
 from decussa.measuring.sweeps import measure_sweeps
 from decussa.measuring.times import pool_probabilities
-from tests.measuring.invented import ONSET, RATE_HZ, broadband, firing_units, noise, response
+from tests.measuring.invented import ONSET, RATE_HZ, TIME_MS, broadband, firing_units, noise, response
 
 NOISES = {"broadband": broadband, "EMG-like": noise}
 N = 400
@@ -44,10 +44,26 @@ def test_over_a_background_of_firing_units_one_in_twenty_is_taken_for_what_it_is
 def test_shape_has_a_say_only_where_the_size_leaves_it_open():
     by_size = np.array([0.01, 0.99, 0.5, 0.5, 0.5, np.nan])
     by_shape = np.array([0.99, 0.01, 0.5, 0.9, np.nan, 0.5])
-    pooled = pool_probabilities(by_size, by_shape)
+    pooled = pool_probabilities(by_size, by_shape, np.zeros(6))
 
     # log odds of 0.9 are ln 9; half of that is ln 3, a probability of 0.75
     assert pooled == pytest.approx([0.01, 0.99, 0.5, 0.75, 0.5, np.nan], nan_ok=True)
+
+
+def test_in_a_sweep_that_wanders_a_shape_that_is_no_response_has_all_the_say():
+    pooled = pool_probabilities(np.array([0.01, 0.999, 0.5]), np.array([0.99, 0.1, 0.9]), np.ones(3))
+
+    assert pooled == pytest.approx([0.01, 0.1, 0.75])
+
+
+def test_heart_beats_in_the_window_alone_are_seldom_taken_for_responses():
+    """A bump of 40 to 80 uV and 10 ms SD, as a beat looks in the trunk: common practice, no source."""
+    rng = np.random.default_rng(12)
+    beats = [rng.uniform(40, 80) * np.exp(-0.5 * ((TIME_MS - rng.uniform(15, 45)) / 10) ** 2) for _ in range(200)]
+    found = measure_sweeps(np.stack([beat + broadband(rng) for beat in beats]), RATE_HZ, ONSET, intervals=False)
+
+    # one in ten and three standard errors of a share of 200
+    assert np.mean(found["response_p"] > 0.5) <= 0.164
 
 
 @pytest.mark.parametrize("kind", NOISES)

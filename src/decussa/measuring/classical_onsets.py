@@ -73,7 +73,7 @@ def threshold_onsets(
     nothing = np.full(n_sweeps, np.nan)
     return Onsets(
         latency_ms=found[:, 0], low_ms=nothing, high_ms=nothing, end_ms=found[:, 1], end_low_ms=nothing,
-        end_high_ms=nothing, response_p=nothing,
+        end_high_ms=nothing, response_p=nothing, wander_p=nothing,
     )  # fmt: skip
 
 

@@ -39,7 +39,7 @@ class Onsets:
 
     Onset and end are given as if there were a response: whether there is one is for the caller to judge. ``low_ms`` and
     ``high_ms`` hold the central 95 % of the widened posterior of the onset, ``end_low_ms`` and ``end_high_ms`` that of the end;
-    ``response_p`` is the probability of a response by its shape in time.
+    ``response_p`` is the probability of a response by its shape in time, ``wander_p`` that of a level that wanders under it.
     """
 
     latency_ms: Array
@@ -49,6 +49,7 @@ class Onsets:
     end_low_ms: Array
     end_high_ms: Array
     response_p: Array
+    wander_p: Array
 
 
 def model_onsets(
@@ -97,7 +98,7 @@ def model_onsets(
     n_sweeps = bridged.shape[0]
     factor = max(1, int(rate_hz / WORKING_HZ + 1e-9))
     family = start_family(rate_hz / factor)
-    found = np.full((n_sweeps, 7), np.nan)
+    found = np.full((n_sweeps, 8), np.nan)
     measure_onset_block(
         bridged, float(rate_hz), onset_sample, factor, window_ms, baseline_ms,
         np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
@@ -106,7 +107,7 @@ def model_onsets(
     )  # fmt: skip
     return Onsets(
         latency_ms=found[:, 0], low_ms=found[:, 1], high_ms=found[:, 2], end_ms=found[:, 3], end_low_ms=found[:, 4],
-        end_high_ms=found[:, 5], response_p=found[:, 6],
+        end_high_ms=found[:, 5], response_p=found[:, 6], wander_p=found[:, 7],
     )  # fmt: skip
 
 
@@ -115,7 +116,7 @@ def measure_onset_block(
     bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, factor: int, window_ms: Window, baseline_ms: Window,
     artifact_end_ms: Array, first_pulse_ms: Array, family: StartFamily, intervals: bool, found: Array,
 ) -> None:  # fmt: skip
-    """Fill onset, its limits, end, its limits and probability of every sweep into ``found``, shape (n_sweeps, 7)."""
+    """Fill onset, its limits, end, its limits and both probabilities of every sweep into ``found``, shape (n_sweeps, 8)."""
     step_ms = 1e3 * factor / rate_hz
     places = family.places
     coefficients = np.empty(ORDER + 1)
@@ -139,10 +140,8 @@ def measure_onset_block(
         clear = min(first, ORDER + max(0, math.ceil(zero + max(0.0, artifact_end_ms[i]) / step_ms)))
         weights = np.empty((last - first + 1) * places)
         loose = np.empty(weights.size if intervals else 0)
-        share, independent, evidence, hidden = weigh_under_drift(
-            raw, baseline, coefficients, clear, first, last, step_ms, family, weights, loose
-        )
-        value, early, late = read_posterior(weights, loose, step_ms / places, hidden)
+        weighed = weigh_under_drift(raw, baseline, coefficients, clear, first, last, step_ms, family, weights, loose)
+        value, early, late = read_posterior(weights, loose, step_ms / places, weighed.hidden_ms)
         found[i, 0] = (first - 1 - zero) * step_ms + value
         found[i, 1] = (first - 1 - zero) * step_ms + early
         found[i, 2] = (first - 1 - zero) * step_ms + late
@@ -150,12 +149,19 @@ def measure_onset_block(
         if rest.size >= LEAST_BASELINE:
             ends = np.empty((rest.size - ORDER) * places)
             loose = np.empty(ends.size if intervals else 0)
-            weigh_ends(rest, coefficients, share, independent, step_ms, family, ends, loose)
-            value, late, early = read_posterior(ends, loose, step_ms / places, hidden)
+            weigh_ends(rest, coefficients, weighed.share, weighed.independent, step_ms, family, ends, loose)
+            value, late, early = read_posterior(ends, loose, step_ms / places, weighed.hidden_ms)
             found[i, 3] = (raw.size - ORDER - zero) * step_ms - value
             found[i, 4] = (raw.size - ORDER - zero) * step_ms - early
             found[i, 5] = (raw.size - ORDER - zero) * step_ms - late
-        found[i, 6] = 1.0 / (1.0 + math.exp(-min(max(evidence, -700.0), 700.0)))
+        found[i, 6] = probability(weighed.evidence)
+        found[i, 7] = probability(weighed.wander)
+
+
+@compiled
+def probability(evidence: float) -> float:
+    """Probability for log odds."""
+    return 1.0 / (1.0 + math.exp(-min(max(evidence, -700.0), 700.0)))
 
 
 def onset_latency(

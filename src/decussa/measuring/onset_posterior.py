@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,16 +37,36 @@ SD_PER_MAD = 1.4826
 LEAST_LEVEL = 0.02
 
 
+class Weighed(NamedTuple):
+    """What is known of a sweep besides the posterior of its onset.
+
+    Parameters
+    ----------
+    share : float
+        Share of large noise.
+    independent : float
+        Power of the log likelihood for the interval.
+    evidence, wander : float
+        Log evidence of a response against none, and of a wandering sweep against a calm one.
+    hidden_ms : float
+        For how long the start of a response may lie below the noise.
+    """
+
+    share: float
+    independent: float
+    evidence: float
+    wander: float
+    hidden_ms: float
+
+
 @compiled
 def weigh_under_drift(
     raw: Array, baseline: Array, coefficients: Array, clear: int, first: int, last: int, step_ms: float,
     family: StartFamily, weights: Array, loose: Array,
-) -> tuple[float, float, float, float]:  # fmt: skip
+) -> Weighed:  # fmt: skip
     """Posterior of the onset, summed over a calm and a wandering sweep; ``loose`` gets the one for the interval, or has no size.
 
-    Samples from ``clear`` on are free of artifact; the whitening ``coefficients`` leave unit noise. Returns the share of large
-    noise, the power of the log likelihood for the interval, the log evidence of a response, and for how long its start may be
-    hidden, in ms.
+    Samples from ``clear`` on are free of artifact; the whitening ``coefficients`` leave unit noise.
     """
     calm = np.empty(baseline.size)
     whiten(baseline, coefficients, calm)
@@ -63,9 +84,11 @@ def weigh_under_drift(
     other_cost = follow_drift(white, clear, step_ms, gain, BEATING, left)
     other_some, other_none = weigh_onsets(left, first, last, hz, share, family, other, independent, other_loose)
     merge_posteriors(loose, other_loose, some - cost, other_some - other_cost)
+    calm_total, other_total = max(some, none) - cost, max(other_some, other_none) - other_cost
     some = merge_posteriors(weights, other, some - cost, other_some - other_cost)
     none = merge_posteriors(other, other, none - cost, other_none - other_cost)
-    return share, independent, independent * (some - none), hidden_ms(left, first, hz)
+    wander = independent * (other_total - calm_total)
+    return Weighed(share, independent, independent * (some - none), wander, hidden_ms(left, first, hz))
 
 
 @compiled

@@ -104,23 +104,27 @@ def _model_onsets(place: Place, response_p: Array, intervals: bool) -> tuple[Arr
         artifact_end_ms=part.artifact_end_ms, first_pulse_ms=part.first_pulse_ms, intervals=intervals,
     )  # fmt: skip
     both = response_p.copy()
-    both[asked] = pool_probabilities(response_p[asked], found.response_p)
+    both[asked] = pool_probabilities(response_p[asked], found.response_p, found.wander_p)
     times = np.full((4, both.size), np.nan)
     times[:, asked] = found.latency_ms, found.low_ms, found.high_ms, found.end_ms
     times[:, ~(both >= LEAST_P)] = np.nan
     return both, (times[0], times[1], times[2], times[3])
 
 
-def pool_probabilities(by_size: Array, by_shape: Array) -> Array:
-    """Mean of the log odds where ``by_size`` lies within ``OPEN_P``; ``by_size`` elsewhere, and where ``by_shape`` is NaN.
+def pool_probabilities(by_size: Array, by_shape: Array, wander: Array) -> Array:
+    """Mean of the log odds where ``by_size`` leaves it open; ``by_size`` elsewhere, and where ``by_shape`` is NaN.
 
-    A logarithmic opinion pool, for evidence that is not independent: Genest and Zidek 1986, doi 10.1214/ss/1177013825 (from
+    Open is what lies within ``OPEN_P``, and what lies above it in a sweep that more likely wanders than not: a heart beat in the
+    window has a size of its own. So the likelier the wander, the more a shape counts that speaks against a response: half
+    without it, all with it. A wander only adds to a size, and gives no reason to believe in a response that it does not show. A
+    logarithmic opinion pool, for evidence that is not independent: Genest and Zidek 1986, doi 10.1214/ss/1177013825 (from
     memory).
     """
     pooled = by_size.copy()
-    open_ = (by_size > OPEN_P[0]) & (by_size < OPEN_P[1]) & ~np.isnan(by_shape)
-    shape = np.clip(by_shape[open_], 1e-6, 1 - 1e-6)
-    odds = np.sqrt(by_size[open_] / (1 - by_size[open_]) * shape / (1 - shape))
+    open_ = (by_size > OPEN_P[0]) & ((by_size < OPEN_P[1]) | (wander > 0.5)) & ~np.isnan(by_shape)
+    size, shape = (np.clip(p[open_], 1e-6, 1 - 1e-6) for p in (by_size, by_shape))
+    weight = np.where(shape < size, 0.5 + 0.5 * wander[open_], 0.5)
+    odds = (size / (1 - size)) ** (1 - weight) * (shape / (1 - shape)) ** weight
     pooled[open_] = odds / (1 + odds)
     return pooled
 
