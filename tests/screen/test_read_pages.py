@@ -1,5 +1,6 @@
 """The Read pages in a real browser: a review by keyboard and pointer, blind, by two raters, through reloads and crashes."""
 
+import io
 import math
 import shutil
 import urllib.error
@@ -7,6 +8,7 @@ import urllib.request
 import zlib
 
 import pandas as pd
+import pypdf
 import pytest
 
 from decussa.compose.rehearsals import new_rehearsal
@@ -276,7 +278,7 @@ def check_on_paper(page):
     )
     assert wide == []
     assert not [button for button in page.query_selector_all(".btn") if button.is_visible()]
-    page.emulate_media(media="screen")
+    page.emulate_media(media="null")
     page.set_viewport_size({"width": 1440, "height": 900})
 
 
@@ -315,6 +317,8 @@ def test_results_table_report_and_their_files_are_there_and_open_to_everybody(
     picture(page, f"report{'-dark' if dark else ''}")
     page.set_viewport_size({"width": 1440, "height": 900})
     if not dark:  # paper is always light
+        printed = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4")))
+        assert len(printed.pages) == len(page.query_selector_all(".sheets img"))
         page.context.grant_permissions(["clipboard-read", "clipboard-write"])
         page.click("#copy-methods")
         page.wait_for_selector("#copy-methods:has-text('Copied')", timeout=30_000)
