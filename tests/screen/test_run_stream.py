@@ -115,7 +115,7 @@ def test_run_asks_by_itself_and_takes_the_pulse_that_it_sees_at_rest_and_in_a_co
             live.operator.want(Stop("enough"))
         time.sleep(0.05)
     assert live.error is None
-    assert not live.running
+    assert not live.running, f"{live.turn}, {live.bench.words()}, {live.bench.effort}"
     with open_study(wired, write=False) as study, open_journal(study, SESSION) as journal:
         entries = journal.entries()
     asked = [entry.body for entry in entries if entry.kind == "asked" and isinstance(entry.body, Deliver)]

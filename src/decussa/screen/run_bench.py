@@ -123,7 +123,9 @@ class RunBench:
         if feed is not None:
             self._look_at_effort(feed)
         if isinstance(feed, InventedFeed):
-            asked_pct = 100.0 if self._effort_asked is not None else 0.0
+            # An effort is held against the rest before it: the invented person begins once that was seen.
+            begins = self._effort_asked is not None and not math.isnan(self.effort.quiet_uv)
+            asked_pct = 100.0 if begins else 0.0
             feed.hold(asked_pct if request is None else request.contraction_pct)
         if request is None or feed is None:
             self.holding, self.level_uv, self._followed = None, math.nan, None

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import time
 from typing import Any
 
 from decussa.model.dialogue import Deliver
@@ -14,6 +15,7 @@ from decussa.model.stimulus import Stimulus
 from decussa.source.stream.library import library
 
 CONTROL_TYPE = "Decussa control"
+_SAY_AGAIN_S = 1.0
 
 
 def to_text(request: Deliver, number: int) -> str:
@@ -76,16 +78,16 @@ class Control:
         pylsl = library()
         info = pylsl.StreamInfo(name, CONTROL_TYPE, 1, pylsl.IRREGULAR_RATE, pylsl.cf_string, f"{name} hand")
         self._outlet = pylsl.StreamOutlet(info)
-        self._held_pct = 0.0
+        self._held_pct, self._said_at = 0.0, -math.inf
 
     def is_heard(self, seconds: float) -> bool:
         """Wait until the amplifier listens; False where it does not within so many seconds."""
         return bool(self._outlet.wait_for_consumers(seconds))
 
     def hold(self, pct: float) -> None:
-        """Say what the person is asked to hold from now on, in % MVC; said once for as long as it stays."""
-        if pct != self._held_pct:
-            self._held_pct = pct
+        """Say what the person is asked to hold from now on, in % MVC; said again while it stays: a late listener hears it too."""
+        if pct != self._held_pct or time.monotonic() - self._said_at > _SAY_AGAIN_S:
+            self._held_pct, self._said_at = pct, time.monotonic()
             self._outlet.push_sample([hold_to_text(pct)])
 
     def set(self, request: Deliver, number: int) -> None:

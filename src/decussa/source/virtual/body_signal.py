@@ -89,8 +89,9 @@ class BodySignal:
 
     def hold(self, pct: float) -> None:
         """Contract from now on, in % MVC, 0 is rest; a stimulus in between brings the contraction it was asked for with."""
-        self._held_pct = pct
-        self._piece = (-1, np.empty((self.emg, 0)))
+        if pct != self._held_pct:
+            self._held_pct = pct
+            self._piece = (-1, np.empty((self.emg, 0)))
 
     def _hold(self, stimulus: Stimulus, number: int, contraction_pct: float, start: int, test: int) -> None:
         """Contract before the sweep begins, and hold the torque until after it."""
