@@ -9,7 +9,7 @@ from decussa.measuring.kernel import read_block, read_block_classically
 from decussa.measuring.latency import measure_onset_block
 
 #: What is said before the first use.
-FIRST_USE = "First use: preparing the measuring code for this machine, up to half a minute, once."
+FIRST_USE = "First use: preparing the measuring code for this machine, about a minute, once."
 
 
 def is_prepared(onset: str | None = "model") -> bool:
