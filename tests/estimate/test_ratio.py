@@ -157,3 +157,12 @@ def test_pooled_degrees_of_freedom_cost_fieller_its_level_and_it_says_so() -> No
 
 def test_geometric_intervals_of_log_normal_sizes_hold_their_level() -> None:
     assert abs(_coverage("geometric", (0.7, 0.5), (12, 18), 1500) - 0.95) < 3 * math.sqrt(0.95 * 0.05 / 1500)
+
+
+def test_a_ratio_of_nothing_has_no_limit_on_the_log_scale():
+    found = ratio([0.0, 0.0, 0.0], [400.0, 500.0, 600.0])
+
+    assert found.value == 0.0
+    assert math.isnan(found.low)
+    assert math.isnan(found.high)
+    assert "no interval" in found.reason

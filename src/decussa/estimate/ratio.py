@@ -205,7 +205,7 @@ def _on_log_scale(conditioned: Values, unconditioned: Values, t: tuple[float, fl
     if bottom == 0:
         return Estimate(n=n, method=method, reason="the mean divided by is 0")
     if top == 0:
-        return Estimate(value=0.0, low=0.0, n=n, method=method, reason="a ratio of 0 has no interval on the log scale")
+        return Estimate(value=0.0, n=n, method=method, reason="a ratio of 0 has no interval on the log scale")
     relative = math.sqrt(_squared_error(conditioned)) / top, math.sqrt(_squared_error(unconditioned)) / bottom
     factor = exponential(math.hypot(t[0] * relative[0], t[1] * relative[1]))
     return Estimate(value=top / bottom, low=top / bottom / factor, high=top / bottom * factor, n=n, method=method)
