@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from decussa.model.recording import Recording
 from decussa.recording.array_file import ArrayFile, NamedArray, Said, is_real
 from decussa.recording.arrays import read_arrays
 from decussa.recording.hdf5_check import check_heaps
+from decussa.recording.hdf5_claims import TextClaims
 from decussa.recording.hdf5_file import (
     FIRST_BYTES,
     Found,
@@ -16,7 +16,6 @@ from decussa.recording.hdf5_file import (
     is_hdf5,
     is_text,
     open_hdf5,
-    read_texts,
     signature_at,
     walk,
 )
@@ -44,9 +43,10 @@ def read_hdf5(path: Path, events: Sheet | None = None, mapping: Mapping = NO_MAP
     """
     with path.open("rb") as beginning:
         first = beginning.read(FIRST_BYTES)
-    check_heaps(path, signature_at(first))
-    with open_hdf5(path) as file:
-        found = walk(path, file)
+    start = signature_at(first)
+    check_heaps(path, start)
+    with open_hdf5(path) as file, TextClaims(path, start) as claims:
+        found = walk(path, file, claims)
         if is_nwb(found):
             content: ArrayFile | NwbContent = read_nwb_content(path, found)
         elif is_mat73(first):
@@ -66,7 +66,7 @@ def _plain_arrays(path: Path, found: Found) -> ArrayFile:
         if dataset.shape is None:
             continue
         if is_text(dataset):
-            texts[name] = read_texts(dataset)
+            texts[name] = found.texts(dataset)
         elif is_real(dataset.dtype) and dataset.dtype.subdtype is None:
             if 0 not in dataset.shape:
                 arrays.append(
@@ -79,7 +79,7 @@ def _plain_arrays(path: Path, found: Found) -> ArrayFile:
                     )
                 )
         elif dataset.dtype.names is not None and len(dataset.shape) == 1 and dataset.size:
-            _add_table(name, dataset, source, arrays, texts)
+            _add_table(found, name, source, arrays, texts)
     return ArrayFile(
         path=path, form="HDF5", counts_from=0, arrays=tuple(arrays), texts=texts, said=found.said.get("", {})
     )
@@ -96,9 +96,10 @@ def said_near(found: Found, name: str) -> dict[str, Said]:
 
 
 def _add_table(
-    name: str, dataset: Any, source: Hdf5Source, arrays: list[NamedArray], texts: dict[str, tuple[str, ...]]
+    found: Found, name: str, source: Hdf5Source, arrays: list[NamedArray], texts: dict[str, tuple[str, ...]]
 ) -> None:
     """Add the columns of a table: one axis of rows, each of which has named cells."""
+    dataset = found.datasets[name]
     for column in dataset.dtype.names:
         kind = dataset.dtype[column]
         if is_real(kind) and kind.subdtype is None:
@@ -112,4 +113,4 @@ def _add_table(
                 )
             )
         elif (kind.kind == "S" or kind.metadata) and dataset.size <= TABLE_LENGTH:
-            texts[f"{name}/{column}"] = read_texts(dataset, column)
+            texts[f"{name}/{column}"] = found.texts(dataset, column)

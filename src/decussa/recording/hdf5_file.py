@@ -39,8 +39,20 @@ _OWN_FILTERS = frozenset({1, 2, 3, 4, 5, 6, 32000})
 class Found:
     """What a walk through a file found: data sets by their path, and what is said beside each group and data set."""
 
+    claims: TextClaims
     datasets: dict[str, Any] = field(default_factory=dict)
     said: dict[str, dict[str, Said]] = field(default_factory=dict)
+
+    def texts(self, dataset: Any, column: str = "") -> tuple[str, ...]:
+        """Return the texts of a data set, or of a column of a table, while the file is open.
+
+        Raises
+        ------
+        RecordingError
+            If one claims to be longer than the file.
+        """
+        self.claims.check_dataset(dataset.name, dataset)
+        return texts_of(dataset.fields(column)[()] if column else dataset[()])
 
 
 def is_hdf5(first_bytes: bytes) -> bool:
@@ -88,21 +100,16 @@ def open_hdf5(path: Path) -> Iterator[Any]:
         ) from error  # fmt: skip
 
 
-def walk(path: Path, file: Any) -> Found:
-    """Return all data sets and attributes of a file, each object once, by its first path.
+def walk(path: Path, file: Any, claims: TextClaims) -> Found:
+    """Return all data sets and attributes of a file, each object once, by its first path; ``claims`` is the same file, open.
 
     Raises
     ------
     RecordingError
         If the file links to another, keeps numbers in another, or has more objects than can be meant.
     """
-    with TextClaims(path, _signature_of(path)) as claims:
-        return _walk(path, file, claims)
-
-
-def _walk(path: Path, file: Any, claims: TextClaims) -> Found:
     h5py = load_h5py()
-    found, seen = Found(), set()
+    found, seen = Found(claims), set()
     waiting: list[tuple[str, Any, int]] = [("", file, 0)]
     while waiting:
         name, node, depth = waiting.pop(0)
@@ -200,25 +207,6 @@ def is_text(dataset: Any) -> bool:
     kind = load_h5py().check_string_dtype(dataset.dtype)
     size = 0 if dataset.shape is None else int(np.prod(dataset.shape, dtype=object))
     return kind is not None and size <= _MOST_TEXTS and size * dataset.dtype.itemsize <= _TEXT_BYTES
-
-
-def read_texts(dataset: Any, column: str = "") -> tuple[str, ...]:
-    """Return the texts of a data set, or of a column of a table.
-
-    Raises
-    ------
-    RecordingError
-        If one claims to be longer than the file.
-    """
-    path = Path(dataset.file.filename)
-    with TextClaims(path, _signature_of(path)) as claims:
-        claims.check_dataset(dataset.name, dataset)
-    return texts_of(dataset.fields(column)[()] if column else dataset[()])
-
-
-def _signature_of(path: Path) -> int:
-    with path.open("rb") as beginning:
-        return signature_at(beginning.read(FIRST_BYTES))
 
 
 def texts_of(value: Any) -> tuple[str, ...]:

@@ -17,7 +17,7 @@ import numpy as np
 from decussa.model.errors import RecordingError
 from decussa.recording.array_file import HELD_BYTES, NamedArray, Numbers, is_real
 from decussa.recording.edf_signals import Annotation
-from decussa.recording.hdf5_file import Found, Hdf5Source, is_text, read_texts
+from decussa.recording.hdf5_file import Found, Hdf5Source, is_text
 
 _ELECTRODES = "general/extracellular_ephys/electrodes"
 #: Columns of the table of electrodes that may name a channel, the first that is there.
@@ -160,7 +160,7 @@ def _table(found: Found, name: str) -> dict[str, Numbers | tuple[str, ...]]:
         ):
             continue
         if is_text(data):
-            columns[column] = read_texts(data)
+            columns[column] = found.texts(data)
         elif is_real(data.dtype):
             columns[column] = np.asarray(data[()], dtype=np.float64)
     return columns
@@ -172,7 +172,9 @@ def _annotations(path: Path, found: Found, name: str) -> list[Annotation]:
         raise RecordingError(f"annotations {name} have no times", where=path, expected="a time for each text")
     times = np.asarray(stamps[()], dtype=np.float64)
     return [
-        Annotation(float(time), text) for time, text in zip(times, read_texts(data), strict=True) if math.isfinite(time)
+        Annotation(float(time), text)
+        for time, text in zip(times, found.texts(data), strict=True)
+        if math.isfinite(time)
     ]
 
 
@@ -192,4 +194,4 @@ def _number(value: Any, otherwise: float) -> float:
 
 def _text(found: Found, name: str) -> str:
     data = found.datasets.get(name)
-    return read_texts(data)[0] if data is not None and is_text(data) and data.size == 1 else ""
+    return found.texts(data)[0] if data is not None and is_text(data) and data.size == 1 else ""
