@@ -105,7 +105,7 @@ def methods_of(folder: Path, *, session: str = "", rater: str = FIRST) -> str:
     for found in _choose(list(_sessions(find_recordings([folder]))), session):
         trials = pd.concat([measure_recording(recording) for recording in found.recordings], ignore_index=True)
         reported = Reported(recordings=found.recordings, trials=trials, summary=summarise(trials))
-        parts.append(session_methods(reported))
+        parts.append(session_methods(reported)[0])
     return "\n".join(parts)
 
 

@@ -31,7 +31,6 @@ from decussa.report.session_report import (
     Reported,
     session_methods,
     session_pages,
-    session_topics,
     write_session_report,
 )
 from decussa.session.debrief import Debrief, debrief, truth_pairs
@@ -126,7 +125,7 @@ def session_methods_text(folder: Path, session: str, *, rater: str = FIRST) -> s
         If the study has no such session, or nobody reviewed it under this code.
     """
     held = _held_of(folder, session, rater)
-    return "" if held is None else session_methods(held)
+    return "" if held is None else session_methods(held)[0]
 
 
 def _held_of(folder: Path, session: str, rater: str) -> Reported | None:
@@ -167,8 +166,8 @@ def study_methods(folder: Path, *, session: str = "", rater: str = FIRST) -> str
     for name in names:
         held = _held_of(folder, name, rater)
         if held is not None:
-            texts.append(session_methods(held))
-            topics[name] = session_topics(held)
+            text, topics[name] = session_methods(held)
+            texts.append(text)
     return "\n".join([*([study_checklist(topics)] if len(topics) > 1 else []), *texts])
 
 

@@ -110,8 +110,10 @@ def session_pages(reported: Reported) -> tuple[bytes, ...]:
     return tuple(made) if isinstance(made, list) else (made,)
 
 
-def session_methods(reported: Reported) -> str:
-    """Return how a session was measured as text to paste: a paragraph, the method of each value, the reporting checklist.
+def session_methods(reported: Reported) -> tuple[str, tuple[Topic, ...]]:
+    """Return how a session was measured as text to paste, and the reporting checklist in it.
+
+    The text holds a paragraph, the method of each value, and the checklist.
 
     Raises
     ------
@@ -120,12 +122,8 @@ def session_methods(reported: Reported) -> str:
     """
     content = gather(reported.recordings, reported.trials, reported.summary)
     title = _head(content, reported.recordings)["plain_title"]
-    return methods_text(content, reported.recordings, reported.methods, title)
-
-
-def session_topics(reported: Reported) -> tuple[Topic, ...]:
-    """Return the reporting checklist of a session; errors are those of ``session_methods``."""
-    return checklist(gather(reported.recordings, reported.trials, reported.summary), reported.methods)
+    topics = checklist(content, reported.methods)
+    return methods_text(content, reported.recordings, reported.methods, title), topics
 
 
 @contextmanager
