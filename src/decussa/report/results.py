@@ -133,13 +133,8 @@ def _ratios(place: MusclePlace, condition: Condition) -> Iterator[Line]:
         if not found.estimate.method:
             continue
         kind = words.QUANTITIES[quantity].partition(",")[0]
-        name = _named(place, condition)
-        named = (
-            f"{name.removeprefix(condition.name)}, {interval}"
-            if kind.lower() in name.lower()
-            else f"{name}, {interval}"
-        )
-        named = named.removeprefix(", ")
+        own = "" if kind.lower() in condition.name.lower() else condition.name
+        named = ", ".join(part for part in (own, _held(place, condition), interval) if part)
         yield Line(words.quantity_name(quantity, named), found, "")
 
 
@@ -149,10 +144,15 @@ def _line(place: MusclePlace, quantity: str, condition: Condition, unit: str) ->
 
 def _named(place: MusclePlace, condition: Condition) -> str:
     """Return a condition's name, with the contraction where another one has the same name."""
+    return ", ".join(part for part in (condition.name, _held(place, condition)) if part)
+
+
+def _held(place: MusclePlace, condition: Condition) -> str:
+    """Return the contraction of a condition where another one has the same name; empty at rest."""
     alike = [one for one in place.of_type(condition.stim_type) if one.name == condition.name]
     if len({one.contraction_pct for one in alike}) < 2 or not condition.contraction_pct > 0:
-        return condition.name
-    return f"{condition.name}, {words.in_print(f'{condition.contraction_pct:g} % MVC')}"
+        return ""
+    return words.in_print(f"{condition.contraction_pct:g} % MVC")
 
 
 def result(line: Line, remarks: Remarks) -> Result:
