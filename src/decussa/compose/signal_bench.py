@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.model.errors import UsageError
+from decussa.model.recording import Channel
 from decussa.protocol.schema import Protocol
 from decussa.quality.clock_check import check_rate, check_trigger
 from decussa.quality.contraction_check import check_contraction
@@ -155,10 +156,13 @@ def level_uv(feed: LiveFeed, muscle: str, seconds: float = LEVEL_S) -> float:
     return float("nan")
 
 
+def torque_channel(feed: LiveFeed) -> tuple[int, Channel] | None:
+    """Return row and channel of the torque; None where a live signal has none."""
+    return next(((row, channel) for row, channel in enumerate(feed.channels) if channel.kind == "other"), None)
+
+
 def torque_level(feed: LiveFeed, seconds: float = LEVEL_S) -> tuple[float, float]:
     """Return mean and standard deviation of the torque over the last ``seconds``; NaN where none came or some is missing."""
-    for row, channel in enumerate(feed.channels):
-        if channel.kind == "other":
-            recent = feed.recent_uv(seconds)[row]
-            return (float(recent.mean()), float(recent.std())) if recent.size else (math.nan, math.nan)
-    return math.nan, math.nan
+    torque = torque_channel(feed)
+    recent = feed.recent_uv(seconds)[torque[0]] if torque is not None else np.empty(0)
+    return (float(recent.mean()), float(recent.std())) if recent.size else (math.nan, math.nan)

@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from decussa.compose.live_sessions import rehearsal_feed
-from decussa.compose.signal_bench import level_uv, torque_level
+from decussa.compose.signal_bench import level_uv, torque_channel, torque_level
 from decussa.model.dialogue import Ask, Deliver
 from decussa.session.effort import Effort, follow_effort
 from decussa.session.holding import Band, Holding, follow
@@ -89,7 +89,7 @@ class RunBench:
     @property
     def has_torque(self) -> bool:
         """Whether the signal that is followed has a torque channel."""
-        return self._feed is not None and any(channel.kind == "other" for channel in self._feed.channels)
+        return self._feed is not None and torque_channel(self._feed) is not None
 
     def torque_of(self, muscle: str) -> TorqueRange | None:
         """Return the torque that a contraction of a muscle is followed by; None where it is followed by its EMG."""
@@ -154,12 +154,12 @@ class RunBench:
 
     def _keep_torque(self, asked: Ask) -> None:
         effort = self.effort
-        if self._feed is None or not effort.has_torque:
+        torque = None if self._feed is None else torque_channel(self._feed)
+        if torque is None or not effort.has_torque:
             return
-        unit = next((channel.unit for channel in self._feed.channels if channel.kind == "other"), "")
         rest, most = round(effort.rest, 4), round(effort.most, 4)
         self._live.operator.want(
-            Write(TorqueRange(muscle=asked.muscle, step=asked.step, rest=rest, most=most, unit=unit))
+            Write(TorqueRange(muscle=asked.muscle, step=asked.step, rest=rest, most=most, unit=torque[1].unit))
         )
 
     def look_at_rehearsal(self) -> None:
