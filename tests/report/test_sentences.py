@@ -62,3 +62,14 @@ def test_what_was_rejected_often_is_said_on_the_first_page():
     warned = " ".join(sentences.warnings(gather([recording], trials, summary))).replace("\xa0", " ")
     assert "FDI right, single: 8 of 8 trials rejected (clipped 8)." in warned
     assert "unreviewed" in warned
+
+
+def test_conditions_of_one_name_have_the_values_of_their_own_contraction():
+    rest, tense = (
+        Given("single", Stimulus.single(60), 900),
+        Given("single", Stimulus.single(60), 2500, contraction_pct=15.0),
+    )
+    for given in ([rest, tense], [tense, rest]):
+        (place,) = _content(given).places
+        sizes = {one.contraction_pct: place.estimate("mep_amplitude", one).value for one in place.conditions}
+        assert sizes[15.0] > 2 * sizes[0.0]

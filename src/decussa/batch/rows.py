@@ -19,6 +19,7 @@ class Row:
     condition: str
     isi_ms: float
     intensity_mso: float
+    contraction_pct: float
     quantity: str
     estimate: Estimate
     unit: str
@@ -26,10 +27,12 @@ class Row:
 
     def as_dict(self) -> dict[str, object]:
         """Return the row by column."""
-        place = {"condition": self.condition, "isi_ms": self.isi_ms, "intensity_mso": self.intensity_mso}
         return {
             **self.keys,
-            **place,
+            "condition": self.condition,
+            "isi_ms": self.isi_ms,
+            "intensity_mso": self.intensity_mso,
+            "contraction_pct": self.contraction_pct,
             "quantity": self.quantity,
             "unit": self.unit,
             "review": self.review,
@@ -39,7 +42,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """A place in the summary: whose muscle, which condition, interval and intensity (NaN: does not apply or several).
+    """A place in the summary: whose muscle, which condition, interval, intensity and contraction (NaN: none or several).
 
     ``review`` says how far its trials were reviewed.
     """
@@ -48,6 +51,7 @@ class Rows:
     condition: str = ""
     isi_ms: float = field(default=math.nan, kw_only=True)
     intensity_mso: float = field(default=math.nan, kw_only=True)
+    contraction_pct: float = field(default=math.nan, kw_only=True)
     review: str = field(default="unreviewed", kw_only=True)
 
     def row(self, quantity: str, estimate: Estimate, unit: str) -> Row:
@@ -57,6 +61,7 @@ class Rows:
             condition=self.condition,
             isi_ms=self.isi_ms,
             intensity_mso=self.intensity_mso,
+            contraction_pct=self.contraction_pct,
             quantity=quantity,
             estimate=estimate,
             unit=unit,
@@ -80,9 +85,6 @@ def counted(estimate: Estimate, kept: pd.DataFrame) -> Estimate:
     doubtful = int((kept["verdict"] == "doubtful").sum())
     if doubtful:
         notes.append(f"{doubtful} doubtful trials included")
-    contraction = kept["contraction_pct"].dropna().unique()
-    if len(contraction) == 1 and contraction[0] > 0:
-        notes.append(f"contraction {contraction[0]:g} % MVC")
     conditioning = kept["cond_intensity_mso"].dropna()
     if len(conditioning) and conditioning.min() < conditioning.max():
         notes.append(f"conditioning pulses of {conditioning.min():g} to {conditioning.max():g} % MSO taken together")

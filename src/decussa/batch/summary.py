@@ -88,7 +88,11 @@ def _muscle_rows(key: Mapping[str, object], muscle: pd.DataFrame, mmax: Estimate
     for alike, trials in groups(muscle, ALIKE):
         levels = trials["intensity_mso"].dropna().unique()
         place = Rows(
-            key, condition=str(alike["condition"]), isi_ms=_number(alike["isi_ms"]), review=review_words(trials)
+            key,
+            condition=str(alike["condition"]),
+            isi_ms=_number(alike["isi_ms"]),
+            contraction_pct=_number(alike["contraction_pct"]),
+            review=review_words(trials),
         )
         if len(levels) == 1:
             place = replace(place, intensity_mso=float(levels[0]))

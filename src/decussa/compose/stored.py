@@ -265,7 +265,13 @@ def with_findings(summary: pd.DataFrame, found: Found, session: str) -> pd.DataF
         if (muscle.key or label, side, quantity) in from_trials:
             continue
         row: dict[str, Any] = dict.fromkeys(SUMMARY_NAMES, "")
-        row |= {"isi_ms": math.nan, "intensity_mso": math.nan, "participant": participant, "session": number}
+        row |= {
+            "isi_ms": math.nan,
+            "intensity_mso": math.nan,
+            "contraction_pct": math.nan,
+            "participant": participant,
+            "session": number,
+        }
         row |= {
             "muscle": muscle.key or label,
             "side": side,

@@ -86,6 +86,7 @@ SUMMARY_COLUMNS: tuple[Column, ...] = (
     Column("condition", "text", "", "Name of the condition"),
     Column("isi_ms", "number", "ms", "Interstimulus interval asked for"),
     Column("intensity_mso", "number", "% MSO", "Intensity of the test pulse"),
+    Column("contraction_pct", "number", "% MVC", "Contraction asked for; empty: not said, or of several conditions"),
     Column("quantity", "text", "", "What was estimated"),
     Column("value", "number", "", "The estimate, in the unit of the column unit"),
     Column("low", "number", "", "Lower end of its interval"),

@@ -22,7 +22,17 @@ COMPARED = (
     ("size_uv", True, "uV"), ("amplitude_uv", True, "uV"), ("latency_ms", False, "ms"), ("silent_period_ms", False, "ms"),
     ("area_uv_ms", True, "uV ms"), ("background_rms_uv", True, "uV"), ("response_p", False, ""),
 )  # fmt: skip
-_SUMMARY = [*SWEEP[:3], "muscle", "side", "stim_side", "condition", "isi_ms", "intensity_mso", "quantity"]
+_SUMMARY = [
+    *SWEEP[:3],
+    "muscle",
+    "side",
+    "stim_side",
+    "condition",
+    "isi_ms",
+    "intensity_mso",
+    "contraction_pct",
+    "quantity",
+]
 #: Differences, as a share, up to which two values are the same number.
 _SAME = 1e-9
 

@@ -14,8 +14,6 @@ from decussa.model.errors import RecordingError, UsageError
 #: Columns that make a block; a block of the same name in another recording is another block.
 _BLOCK = ["recording", "task", "run", "block"]
 _SESSION = ["session", "timepoint"]
-#: How the method of a summary's row says that the muscle was contracted.
-_HELD = r"contraction ([0-9.]+ % MVC)"
 #: A factor with more levels than this is not compared level by level.
 MOST_LEVELS = 12
 
@@ -143,15 +141,18 @@ def _conditions(table: pd.DataFrame) -> pd.Series[str]:
     several = table.groupby(name)["isi_ms"].transform("nunique") > 1
     if several.any():
         name = name.where(~several, [condition_words(*one) for one in zip(name, table["isi_ms"], strict=True)])
-    held = table["contraction_pct"].fillna(0.0)
-    return _told_apart(name, held.map(lambda pct: f"{pct:g} % MVC" if pct > 0 else ""))
+    return _told_apart(name, _held(table["contraction_pct"]))
 
 
 def summary_conditions(summary: pd.DataFrame) -> pd.Series[str]:
-    """Return the condition of each row of a summary; those of one name that differ in contraction, which their method tells."""
-    if "method" not in summary.columns:
+    """Return the condition of each row of a summary; with its contraction where a name has several."""
+    if "contraction_pct" not in summary.columns:
         return summary["condition"]
-    return _told_apart(summary["condition"], summary["method"].astype(str).str.extract(_HELD, expand=False).fillna(""))
+    return _told_apart(summary["condition"], _held(pd.to_numeric(summary["contraction_pct"], errors="coerce")))
+
+
+def _held(contraction_pct: pd.Series[float]) -> pd.Series[str]:
+    return contraction_pct.map(lambda pct: f"{pct:g} % MVC" if pct > 0 else "")
 
 
 def _told_apart(name: pd.Series[str], held: pd.Series[str]) -> pd.Series[str]:

@@ -61,6 +61,7 @@ class Found:
     condition: str
     isi_ms: float
     intensity_mso: float
+    contraction_pct: float
     estimate: Estimate
     review: str = "unreviewed"
 
@@ -107,11 +108,12 @@ class MusclePlace:
             and _same(row.isi_ms, condition.isi_ms)
             and (math.isnan(intensity_mso) or row.intensity_mso == intensity_mso)
         ]
-        # Conditions of one name that differ in contraction have one row each, told apart by their method.
-        if len(rows) > 1 and condition.contraction_pct > 0:
-            wanted = f"contraction {condition.contraction_pct:g} %"
-            rows = [row for row in rows if wanted in row.estimate.method] or rows
-        return rows[0] if rows else Found(quantity, condition.label, condition.isi_ms, intensity_mso, Estimate())
+        # A row that does not say its contraction counts for every one.
+        for contraction_pct in (condition.contraction_pct, math.nan):
+            for row in rows:
+                if _same(row.contraction_pct, contraction_pct):
+                    return row
+        return Found(quantity, condition.label, condition.isi_ms, intensity_mso, condition.contraction_pct, Estimate())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -211,6 +213,7 @@ def _found(row: Mapping[Hashable, Any]) -> Found:
         str(row["condition"]),
         _float(row["isi_ms"]),
         _float(row["intensity_mso"]),
+        _float(row["contraction_pct"]),
         estimate,
         str(row["review"]) or "unreviewed",
     )
