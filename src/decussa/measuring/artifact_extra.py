@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from decussa.measuring.artifact_pulses import SHARP_SHARE, find_starts
+from decussa.measuring.compiled import compiled
 from decussa.measuring.door import check_sweeps
 from decussa.model.sweep import SamplesUv
 
@@ -56,41 +57,66 @@ def extra_artifacts(
     reach = round(REACH_MS * per_ms)
     first, last = max(0, onset_sample - reach), min(samples.shape[1], onset_sample + reach)
     near = samples[:, first:last]
-    test = np.asarray(test_start_ms, dtype=np.float64) * per_ms + onset_sample - first
-    known = (
-        [test]
-        if first_start_ms is None
-        else [test, np.asarray(first_start_ms, dtype=np.float64) * per_ms + onset_sample - first]
-    )
-    bends = np.abs(np.diff(near, n=2))
-    top = np.array(
-        [_slice(row, at, -RINGING_MS, RINGING_MS, per_ms).max(initial=0.0) for row, at in zip(bends, test, strict=True)]
-    )
-    least = np.maximum(SHARP_SHARE * top, LEAST_PER_BASELINE * _baseline_bend(bends, onset_sample - first, per_ms))
-    for starts in known:
-        for row, at in zip(bends, starts, strict=True):
-            _slice(row, at, -SAME_MS, 0.5 * RINGING_MS, per_ms)[:] = 0.0
-    suspects = np.flatnonzero((bends.max(axis=1) >= least) & np.isfinite(test))
+    onset = onset_sample - first
+    pulses_ms = np.broadcast_arrays(test_start_ms, np.nan if first_start_ms is None else first_start_ms)
+    starts = np.column_stack(pulses_ms).astype(np.float64) * per_ms + onset_sample - first
+    top, rest = np.empty(len(near), dtype=np.float32), np.empty(len(near), dtype=np.float32)
+    _sharpest(near, starts, per_ms, top, rest)
     found = np.full(samples.shape[0], np.nan)
-    for sweep in suspects:
-        starts = np.array([values[sweep] for values in known])
-        found[sweep] = _first_extra(near[sweep], rate_hz, starts, least[sweep], top[sweep], onset_sample - first)
+    # What is not even this sharp needs no baseline to be dismissed.
+    suspects = np.flatnonzero((rest >= SHARP_SHARE * top) & np.isfinite(starts[:, 0]))
+    least = np.maximum(SHARP_SHARE * top[suspects], LEAST_PER_BASELINE * _baseline_bend(near[suspects], onset, per_ms))
+    for sweep, needed in zip(suspects, least, strict=True):
+        if rest[sweep] >= needed:
+            found[sweep] = _first_extra(near[sweep], rate_hz, starts[sweep], needed, top[sweep], onset)
     return found
 
 
-def _slice(row: SamplesUv, at: float, since_ms: float, until_ms: float, per_ms: float) -> SamplesUv:
-    """Return the bends around an artifact that starts at sample ``at``; nothing where there is none."""
+@compiled
+def _sharpest(samples: SamplesUv, starts: Array, per_ms: float, top: SamplesUv, rest: SamplesUv) -> None:
+    """Fill in the sharpest bend about the start of the test artifact, and that of all outside the known artifacts.
+
+    Bends are never below 0, so that their words, read as whole numbers, are in the same order: vector units find the greatest.
+    """
+    tops, rests = top.view(np.int32), rest.view(np.int32)
+    bends = np.empty(samples.shape[1] - 2 if samples.shape[1] > 2 else 0, dtype=np.float32)
+    for sweep in range(samples.shape[0]):
+        row = samples[sweep]
+        for k in range(bends.size):
+            bends[k] = abs((row[k + 2] - row[k + 1]) - (row[k + 1] - row[k]))
+        first, last = _around(starts[sweep, 0], -RINGING_MS, RINGING_MS, per_ms, bends.size)
+        tops[sweep] = _greatest(bends[first:last].view(np.int32))
+        for k in range(starts.shape[1]):
+            first, last = _around(starts[sweep, k], -SAME_MS, 0.5 * RINGING_MS, per_ms, bends.size)
+            bends[first:last] = 0.0
+        rests[sweep] = _greatest(bends.view(np.int32))
+
+
+@compiled
+def _around(at: float, since_ms: float, until_ms: float, per_ms: float, count: int) -> tuple[int, int]:
+    """Return first and last-but-one bend around an artifact that starts at sample ``at``; none where there is none."""
     if math.isnan(at):
-        return row[:0]
+        return 0, 0
     # The bend of sample k lies at k - 1; a start shows in the bend of the sample before it.
-    return row[max(0, math.floor(at + since_ms * per_ms) - 2) : max(0, math.ceil(at + until_ms * per_ms) - 1)]
+    first = max(0, math.floor(at + since_ms * per_ms) - 2)
+    return min(first, count), min(count, max(0, math.ceil(at + until_ms * per_ms) - 1))
 
 
-def _baseline_bend(bends: SamplesUv, onset: int, per_ms: float) -> Array:
+@compiled
+def _greatest(words: NDArray[np.int32]) -> np.int32:
+    """Return the word of the greatest bend, 0 where there is none; NaN is above all."""
+    greatest = np.int32(0)
+    for k in range(words.size):
+        greatest = max(greatest, words[k])
+    return greatest
+
+
+def _baseline_bend(samples: SamplesUv, onset: int, per_ms: float) -> Array:
     """Return a bend that the baseline hardly ever exceeds: robust against a pulse within it."""
-    stretch = bends[:, max(0, onset - round(100 * per_ms)) : max(1, onset - round(5 * per_ms)) : 4]
+    first, last = max(0, onset - round(100 * per_ms)), max(1, onset - round(5 * per_ms))
+    stretch = np.abs(np.diff(samples[:, first : last + 2], n=2))[:, ::4]
     return (
-        np.asarray(np.quantile(stretch, 0.95, axis=1), dtype=np.float64) if stretch.size else np.zeros(bends.shape[0])
+        np.asarray(np.quantile(stretch, 0.95, axis=1), dtype=np.float64) if stretch.size else np.zeros(samples.shape[0])
     )
 
 
