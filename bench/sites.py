@@ -26,7 +26,8 @@ import pandas as pd
 from scipy import stats
 
 from bench.invented_sites import Study, Truth, study
-from decussa.pool.models import compare, fit_muscle
+from decussa.pool.comparisons import compare
+from decussa.pool.models import fit_muscle
 from decussa.pool.sites import site_tables
 from decussa.pool.tidy import muscles, with_people
 

@@ -11,7 +11,8 @@ from scipy import stats
 
 from decussa.model.errors import RecordingError, UsageError
 from decussa.pool.checks import checks, influences
-from decussa.pool.models import compare, fit_muscle
+from decussa.pool.comparisons import compare
+from decussa.pool.models import fit_muscle
 from tests.pool.invented import muscle, trials
 
 

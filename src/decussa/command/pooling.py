@@ -13,7 +13,7 @@ from decussa.command.app import JsonOption, app, count, print_json
 from decussa.command.recordings import RaterOption
 
 if TYPE_CHECKING:
-    from decussa.pool.models import Comparison
+    from decussa.pool.comparisons import Comparison
 
 PeopleOption = Annotated[
     Path | None, typer.Option(help="Table of participants with group or site: participants.tsv or .csv.")

@@ -14,8 +14,9 @@ from decussa.compose.reviewed_trials import FIRST
 from decussa.compose.study_reports import is_study, study_methods
 from decussa.compose.summarising import session_tables_of
 from decussa.model.errors import MachineError, RecordingError, UsageError
+from decussa.pool.comparisons import Comparison, compare
 from decussa.pool.methods import SWEEP, Differences, QuantityChange, differences, summary_changes
-from decussa.pool.models import Comparison, compare, fit_muscle
+from decussa.pool.models import fit_muscle
 from decussa.pool.pooled import Pooled, pool
 from decussa.pool.repeated import reliabilities
 from decussa.pool.tidy import muscles, with_people

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from decussa.estimate.average import exponential
-from decussa.pool.models import Comparison, FittedMuscle, wanted_of
+from decussa.pool.comparisons import Comparison, wanted_of
+from decussa.pool.models import FittedMuscle
 
 Values = NDArray[np.float64]
 

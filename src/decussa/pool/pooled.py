@@ -9,8 +9,9 @@ import pandas as pd
 
 from decussa.model.errors import UsageError
 from decussa.pool.checks import Check, Influence, checks, influences
+from decussa.pool.comparisons import Comparison, compare
 from decussa.pool.enough import Enough, enough_trials
-from decussa.pool.models import Comparison, FittedMuscle, compare, fit_muscle
+from decussa.pool.models import FittedMuscle, fit_muscle
 from decussa.pool.paired import PairedIndex, paired_indices
 from decussa.pool.power import Planned, plan_people
 from decussa.pool.repeated import Reliability, reliabilities

@@ -11,8 +11,9 @@ import pandas as pd
 from decussa.estimate.average import from_logs
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
+from decussa.pool.comparisons import Comparison, compare
 from decussa.pool.meta import Joined, join, without_each
-from decussa.pool.models import Comparison, compare, fit_muscle
+from decussa.pool.models import fit_muscle
 from decussa.pool.tidy import Muscle
 
 #: What a site's people and settings are described by: column of the trial table, name in the profile.

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from decussa.estimate.average import exponential
 from decussa.model.estimate import Estimate
+from decussa.pool.comparisons import Comparison
 from decussa.pool.methods import Differences, QuantityChange
-from decussa.pool.models import Comparison
 from decussa.pool.pooled import Pooled
 from decussa.recording.tables import write_table
 from decussa.recording.whole_file import whole_file

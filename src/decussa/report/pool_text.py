@@ -7,8 +7,8 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from decussa.model.estimate import Estimate
 from decussa.model.version import VERSION
+from decussa.pool.comparisons import Comparison
 from decussa.pool.methods import Differences, QuantityChange
-from decussa.pool.models import Comparison
 from decussa.pool.pooled import Pooled, PooledMuscle
 from decussa.pool.repeated import Reliability
 from decussa.report import numbers
