@@ -17,7 +17,8 @@ from decussa.model.errors import UsageError
 from decussa.protocol.head import find_vertex
 from decussa.protocol.schema import Protocol, read_protocol
 from decussa.session.clock import to_text
-from decussa.session.preparation import SCREENING, SECOND, Item, Preparation, preparation_of
+from decussa.session.last_words import SCREENING
+from decussa.session.preparation import SECOND, Item, Preparation, preparation_of
 from decussa.store import private
 from decussa.store.chain import Entry
 from decussa.store.journal import Journal, open_journal

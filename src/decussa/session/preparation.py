@@ -1,4 +1,4 @@
-"""What is open before the first pulse: a fold over a session's entries, held against its protocol. Pure, like the live view.
+"""What is open before the first pulse: what was said last of each thing, held against the protocol. Pure, like the live view.
 
 Each item is done, open, to be signed, refused, or passed by somebody entitled to. Nothing with pulses opens until none is open.
 What protects a person (consent, screening, ear protection, the stop signal) has nobody who could pass it.
@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from decussa.protocol.head import find_vertex, site_sentence
 from decussa.protocol.schema import Protocol, ProtocolMuscle
 from decussa.quality.finding import objections, worst
-from decussa.session.clock import from_text
+from decussa.session.last_words import CONSENT, PERSON, SCREENING, VERTEX, LastWords, last_words
 from decussa.store.chain import Entry
 from decussa.store.operators import Role
 from decussa.store.preparing import (
@@ -26,7 +26,6 @@ from decussa.store.preparing import (
     PersonDescribed,
     Screened,
     SignalChecked,
-    Waived,
 )
 
 ItemState = Literal["done", "open", "to be signed", "refused", "passed"]
@@ -36,7 +35,7 @@ NOT_VERIFIED = "identity not verified"
 
 WITHDRAWAL, NERVE, START_SITE = "stopping and withdrawing explained", "nerve stimulation", "start site"
 SECOND, EMERGENCY, EARS, STOP = "second person", "emergency plan", "ear protection", "stop signal"
-CONSENT, SCREENING, VERTEX, PERSON, SIGNALS = "consent", "screening", "vertex", "person", "signals"
+SIGNALS = "signals"
 #: The engine's gates, and the item of the preparation that each rests upon.
 GATE_OF: Mapping[str, str] = {
     CONSENT: "consent signed",
@@ -54,8 +53,6 @@ _MAY_PASS: Mapping[str, tuple[Role, ...]] = {
     VERTEX: _ANYBODY,
     START_SITE: _ANYBODY,
 }
-#: Items that hold for longer than the day on which they were written down.
-_LASTING = (Consent, PersonDescribed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,21 +104,6 @@ class Preparation:
         return codes[-1] if codes else ""
 
 
-@dataclass(slots=True)
-class _Known:
-    """The last word on each thing that still holds now."""
-
-    consent: Consent | None = None
-    screened: Screened | None = None
-    decided: Decided | None = None
-    head: HeadMeasured | None = None
-    person: PersonDescribed | None = None
-    signals: SignalChecked | None = None
-    electrodes: dict[str, ElectrodesOn] = field(default_factory=dict)
-    confirmed: dict[str, Confirmed] = field(default_factory=dict)
-    waived: dict[str, Waived] = field(default_factory=dict)
-
-
 def preparation_of(entries: Sequence[Entry], protocol: Protocol, *, day_began: str, now: str) -> Preparation:
     """Return what is done and what is open.
 
@@ -132,7 +114,7 @@ def preparation_of(entries: Sequence[Entry], protocol: Protocol, *, day_began: s
     day_began, now : str
         Midnight of the lab's clock, and now; both UTC in ISO 8601. What was confirmed before midnight is open again.
     """
-    known = _last_words(entries, day_began, now)
+    known = last_words(entries, day_began, now)
     items = [
         _consent(known),
         _confirmed(known, WITHDRAWAL, "Consent", "Stopping and withdrawing explained", "at any time, no reason needed"),
@@ -153,59 +135,7 @@ def preparation_of(entries: Sequence[Entry], protocol: Protocol, *, day_began: s
     )
 
 
-def _last_words(entries: Sequence[Entry], day_began: str, now: str) -> _Known:
-    known = _Known()
-    midnight, moment = from_text(day_began), from_text(now)
-    for entry in entries:
-        if from_text(entry.at) >= midnight or isinstance(entry.body, _LASTING):
-            _learn(known, entry.body)
-    if known.screened is not None and from_text(known.screened.expires) <= moment:
-        known.screened = known.decided = None
-    if known.decided is not None and from_text(known.decided.expires) <= moment:
-        known.decided = None
-    return known
-
-
-def _learn(known: _Known, body: object) -> None:
-    match body:
-        case Consent():
-            known.consent = body
-        case Screened():
-            # A decision is about the answers it was signed for.
-            known.screened, known.decided = body, None
-        case Decided():
-            known.decided = body
-        case HeadMeasured():
-            known.head = body
-        case PersonDescribed():
-            known.person = body
-        case ElectrodesOn():
-            # What was seen of the leads is about electrodes that were there before.
-            known.electrodes[body.muscle], known.signals = body, None
-        case SignalChecked():
-            known.signals = body
-        case Waived():
-            known.waived[body.item] = body
-        case Confirmed():
-            known.confirmed[body.item] = body
-            if not body.holds:
-                _take_back(known, body.item)
-
-
-def _take_back(known: _Known, item: str) -> None:
-    known.waived.pop(item, None)
-    known.electrodes.pop(item, None)
-    if item == CONSENT:
-        known.consent = None
-    elif item == SCREENING:
-        known.screened = known.decided = None
-    elif item == VERTEX:
-        known.head = None
-    elif item == PERSON:
-        known.person = None
-
-
-def _consent(known: _Known) -> Item:
+def _consent(known: LastWords) -> Item:
     base = Item(key=CONSENT, group="Consent", title="Consent signed", form="consent", note="form and day of signature")
     if known.consent is None:
         return base
@@ -213,7 +143,7 @@ def _consent(known: _Known) -> Item:
     return _done(base, known.consent, f"form {known.consent.form}, signed {known.consent.signed_on}{allows}")
 
 
-def _screening(known: _Known) -> Item:
+def _screening(known: LastWords) -> Item:
     base = Item(
         key=SCREENING,
         group="Screening",
@@ -239,14 +169,14 @@ def _screening(known: _Known) -> Item:
     return _done(base, decided, f"form {screened.version}, judged and signed by the {decided.role}")
 
 
-def _nerve(known: _Known, protocol: Protocol) -> tuple[Item, ...]:
+def _nerve(known: LastWords, protocol: Protocol) -> tuple[Item, ...]:
     if not any(step.kind == "mmax" for step in protocol.steps):
         return ()
     said = "no implant, not across the chest, skin whole"
     return (_confirmed(known, NERVE, "Screening", "Nerve stimulation possible", said),)
 
 
-def _electrodes(known: _Known, muscle: ProtocolMuscle) -> Item:
+def _electrodes(known: LastWords, muscle: ProtocolMuscle) -> Item:
     base = Item(
         key=muscle.label,
         group="Electrodes",
@@ -264,7 +194,7 @@ def _electrodes(known: _Known, muscle: ProtocolMuscle) -> Item:
     return _done(base, on, "; ".join(part for part in said if part))
 
 
-def _signals(known: _Known) -> Item:
+def _signals(known: LastWords) -> Item:
     base = Item(
         key=SIGNALS, group="Electrodes", title="Signals looked at", form="signals", optional=True,
         note="noise, mains, leads, trigger, rate: where the signal comes as a stream",
@@ -278,7 +208,7 @@ def _signals(known: _Known) -> Item:
     return replace(done, state="open") if worst(found) == "bad" else done
 
 
-def _vertex(known: _Known) -> Item:
+def _vertex(known: LastWords) -> Item:
     base = Item(
         key=VERTEX, group="Head", title="Vertex measured and marked", form="head", note="both arcs by tape",
         may_pass=_MAY_PASS[VERTEX],
@@ -288,7 +218,7 @@ def _vertex(known: _Known) -> Item:
     return _done(base, known.head, find_vertex(known.head.nasion_inion_cm, known.head.ear_to_ear_cm).sentence())
 
 
-def _start_site(known: _Known, protocol: Protocol) -> tuple[Item, ...]:
+def _start_site(known: LastWords, protocol: Protocol) -> tuple[Item, ...]:
     if "start_cm" not in protocol.coil.model_fields_set:
         return ()
     where = site_sentence(protocol.coil.start_cm, first_target(protocol).stim_side)
@@ -300,7 +230,7 @@ def first_target(protocol: Protocol) -> ProtocolMuscle:
     return next((muscle for muscle in protocol.muscles if muscle.target), protocol.muscles[0])
 
 
-def _person(known: _Known) -> Item:
+def _person(known: LastWords) -> Item:
     base = Item(
         key=PERSON, group="Person", title="Height and preferred hand", form="person", optional=True,
         note="wanted: latencies are read against height",
@@ -312,7 +242,7 @@ def _person(known: _Known) -> Item:
     return _done(base, known.person, ", ".join(part for part in (height, hand) if part))
 
 
-def _confirmed(known: _Known, key: str, group: str, title: str, expected: str) -> Item:
+def _confirmed(known: LastWords, key: str, group: str, title: str, expected: str) -> Item:
     base = Item(key=key, group=group, title=title, form="confirm", note=expected, may_pass=_MAY_PASS.get(key, ()))
     said = known.confirmed.get(key)
     if said is not None and said.holds:
@@ -320,7 +250,7 @@ def _confirmed(known: _Known, key: str, group: str, title: str, expected: str) -
     return _passed(known, base)
 
 
-def _passed(known: _Known, item: Item) -> Item:
+def _passed(known: LastWords, item: Item) -> Item:
     waived = known.waived.get(item.key)
     if waived is None or waived.role not in item.may_pass:
         return item
