@@ -10,7 +10,7 @@ import pytest
 from decussa.model.recording import StimulusEvent
 from decussa.model.stimulus import Stimulus
 from decussa.recording.edf_header import read_header
-from decussa.recording.edf_signals import read_stamps
+from decussa.recording.edf_stamps import read_stamps
 from decussa.recording.read import read
 from tests.recording.files import RATE_HZ, noise, write_edf
 

@@ -15,7 +15,8 @@ from decussa.recording.bids import Sidecars, find_sidecars
 from decussa.recording.channel_kind import kind_of_type, kinds_of_labels, uv_per_unit
 from decussa.recording.channel_windows import read_windows
 from decussa.recording.edf_header import EdfHeader, EdfSignal, read_header
-from decussa.recording.edf_signals import EdfSignals, Line, read_stamps
+from decussa.recording.edf_signals import EdfSignals, Line
+from decussa.recording.edf_stamps import read_stamps
 from decussa.recording.mapping import NO_MAPPING, ChannelMapping, Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli

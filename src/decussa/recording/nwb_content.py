@@ -16,7 +16,7 @@ import numpy as np
 
 from decussa.model.errors import RecordingError
 from decussa.recording.array_file import HELD_BYTES, NamedArray, Numbers, is_real
-from decussa.recording.edf_signals import Annotation
+from decussa.recording.edf_stamps import Annotation
 from decussa.recording.hdf5_file import Found, Hdf5Source, is_text
 
 _ELECTRODES = "general/extracellular_ephys/electrodes"

@@ -9,7 +9,7 @@ from dataclasses import replace
 from decussa.model.errors import RecordingError
 from decussa.model.recording import PulseFrom, StimulusEvent
 from decussa.model.stimulus import Stimulus
-from decussa.recording.edf_signals import Annotation
+from decussa.recording.edf_stamps import Annotation
 from decussa.recording.events import check_onsets, read_events, stimulus_places
 from decussa.recording.placing import place_stimuli
 from decussa.recording.sheet import Sheet

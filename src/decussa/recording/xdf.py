@@ -21,7 +21,7 @@ from decussa.recording.array_file import Held, NamedArray, Numbers
 from decussa.recording.array_signals import ArrayLine, ContinuousArrays
 from decussa.recording.arrays import check_lines
 from decussa.recording.channel_kind import kind_of_type, kinds_of_labels, make_channel, uv_per_unit
-from decussa.recording.edf_signals import Annotation
+from decussa.recording.edf_stamps import Annotation
 from decussa.recording.mapping import NO_MAPPING, Mapping
 from decussa.recording.sheet import Sheet
 from decussa.recording.stimuli import find_stimuli
