@@ -2,12 +2,13 @@
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from decussa.model.trial import ACCEPT, VERDICTS
-from decussa.quality.verdict import RULES, Limits, TrialFacts, judge
+from decussa.quality.verdict import RULES, Limits, TrialFacts, judge, judge_all
 
 
 def test_a_trial_of_which_nothing_is_known_is_accepted():
@@ -83,32 +84,45 @@ def test_limits_can_be_set():
 numbers = st.one_of(st.just(math.nan), st.floats(-1e6, 1e6))
 
 
-@given(
-    st.builds(
-        TrialFacts,
-        complete=st.booleans(),
-        active=st.booleans(),
-        background_rms_uv=numbers,
-        expected_background_uv=st.one_of(st.just(math.nan), st.floats(0.1, 1e6)),
-        clipped_in_window=st.integers(0, 10),
-        artifact_seen=st.booleans(),
-        artifact_expected=st.booleans(),
-        artifact_end_ms=numbers,
-        window_start_ms=numbers,
-        isi_ms=numbers,
-        isi_measured_ms=numbers,
-        lag_ms=numbers,
-        response_p=numbers,
-        responding_share=numbers,
-        first_of_block=st.booleans(),
-    )
+some_facts = st.builds(
+    TrialFacts,
+    complete=st.booleans(),
+    active=st.booleans(),
+    background_rms_uv=numbers,
+    expected_background_uv=st.one_of(st.just(math.nan), st.floats(0.1, 1e6)),
+    contraction_pct=st.one_of(st.just(math.nan), st.floats(0, 100)),
+    clipped_in_window=st.integers(0, 10),
+    artifact_seen=st.booleans(),
+    artifact_expected=st.booleans(),
+    artifact_end_ms=numbers,
+    window_start_ms=numbers,
+    artifact_start_ms=numbers,
+    extra_artifact_ms=numbers,
+    heartbeat_ms=numbers,
+    isi_ms=numbers,
+    isi_measured_ms=numbers,
+    lag_ms=numbers,
+    response_p=numbers,
+    responding_share=numbers,
+    first_of_block=st.booleans(),
 )
+
+
+@given(some_facts)
 def test_the_verdict_is_the_gravest_of_all_rules_and_has_a_reason_unless_accepted(facts):
-    kinds = [verdict.kind for rule in RULES if (verdict := rule(facts, Limits())) is not None]
+    kinds = [verdict.kind for rule in RULES for _, verdict in rule(facts.columns(), Limits())]
     verdict = judge(facts)
 
     assert verdict.kind == max(kinds, key=VERDICTS.index, default="accept")
     assert bool(verdict.reason) == (verdict.kind != "accept")
+
+
+@given(st.lists(some_facts, min_size=1, max_size=8))
+def test_trials_are_judged_together_as_each_is_alone(trials):
+    columns = [facts.columns() for facts in trials]
+    together = judge_all({name: np.concatenate([own[name] for own in columns]) for name in columns[0]})
+
+    assert together == [judge(facts) for facts in trials]
 
 
 def test_a_pair_given_at_quite_another_interval_is_told_by_its_two_artifacts_alone():

@@ -58,9 +58,9 @@ def beats_in_trials(
     window_ms, baseline_ms : (float, float)
         Window after the test pulse; baseline, which counts back from the first pulse.
     """
-    onsets_s = np.array([event.onset_s for event in events])
     if heart is None:
-        return np.full(onsets_s.size, np.nan)
+        return np.full(len(events), np.nan)
+    onsets_s = np.array([event.onset_s for event in events])
     first_s = onsets_s - np.nan_to_num([event.stimulus.isi_ms for event in events]) / 1e3
     in_window = heart.beat_in(onsets_s + window_ms[0] / 1e3, onsets_s + window_ms[1] / 1e3)
     in_baseline = heart.beat_in(first_s + baseline_ms[0] / 1e3, first_s + baseline_ms[1] / 1e3)

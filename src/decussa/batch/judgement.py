@@ -2,84 +2,105 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from decussa.quality.verdict import ARTIFACT_SHARE, Limits, TrialFacts, judge
+from decussa.model.trial import Verdict
+from decussa.quality.verdict import ARTIFACT_SHARE, Limits, judge_all
 
 #: Trials of one condition from which on a missing response is worth a remark, and trials of a block that make it one.
 FEWEST_ALIKE = 8
 FEWEST_IN_BLOCK = 5
 
-_CONDITION = ["muscle", "side", "block", "condition", "stim_type", "intensity_mso", "isi_ms", "contraction_pct"]
+_CONDITION = ("muscle", "side", "block", "condition", "stim_type", "intensity_mso", "isi_ms", "contraction_pct")
+
+_AS_MEASURED = (
+    "contraction_pct", "background_rms_uv", "window_start_ms", "artifact_start_ms", "extra_artifact_ms", "heartbeat_ms",
+    "isi_ms", "isi_measured_ms", "response_p",
+)  # fmt: skip
+
+Columns = Mapping[str, NDArray[Any]]
+Array = NDArray[np.float64]
+Groups = NDArray[np.int64]
 
 
-def judge_trials(trials: pd.DataFrame, limits: Limits) -> pd.DataFrame:
-    """Return ``trials`` with the columns verdict, rule and reason filled.
+def judge_trials(trials: Columns, limits: Limits) -> list[Verdict]:
+    """Return the verdict on each trial.
 
     Parameters
     ----------
-    trials : DataFrame
+    trials : mapping of str to array, shape (n_trials,)
         Measured trials of one recording, with the private columns that ``measure`` adds (``_active``, ``_sample_ms``, and
         ``_verdict``, which holds where the events bring one).
     limits : Limits
         What trials are held against.
     """
-    facts = _gather(trials)
-    columns = [str(name) for name in facts.columns]
-    verdicts = [
-        said or judge(TrialFacts(**dict(zip(columns, row, strict=True))), limits)
-        for said, row in zip(trials["_verdict"], facts.itertuples(index=False), strict=True)
+    return [
+        said or verdict for said, verdict in zip(trials["_verdict"], judge_all(_gather(trials), limits), strict=True)
     ]
-    return trials.assign(
-        verdict=[verdict.kind for verdict in verdicts],
-        rule=[verdict.rule for verdict in verdicts],
-        reason=[verdict.reason for verdict in verdicts],
-    )
 
 
-def _gather(trials: pd.DataFrame) -> pd.DataFrame:
+def _gather(trials: Columns) -> dict[str, NDArray[Any]]:
+    """Return the facts on each trial, by the names of ``TrialFacts``."""
     magnetic = trials["stim_type"] != "nerve"
-    seen = trials["artifact_start_ms"].notna()
-    by_channel = trials.groupby(["muscle", "side", "stim_type"], sort=False)
-    alike = trials.groupby(_CONDITION, sort=False, dropna=False)
-    held = trials.groupby(["muscle", "side", "block", "contraction_pct"], sort=False, dropna=False)
-    responds = trials["response_p"].ge(0.5).where(trials["response_p"].notna())
-    count = alike["sweep"].transform("size")
-    share = (
-        responds.astype(float)
-        .groupby([trials[name] for name in _CONDITION], sort=False, dropna=False)
-        .transform("mean")
-    )
-    lag = trials["artifact_start_ms"] - by_channel["artifact_start_ms"].transform("median")
-    return pd.DataFrame(
-        {
-            "complete": trials["amplitude_uv"].notna(),
-            "active": trials["_active"],
-            "background_rms_uv": trials["background_rms_uv"],
-            "expected_background_uv": held["background_rms_uv"].transform("median").where(trials["_active"]),
-            "contraction_pct": trials["contraction_pct"],
-            "clipped_in_window": trials["clipped_samples"].fillna(0).astype(int),
-            "artifact_seen": seen,
-            "artifact_expected": seen.groupby([trials[k] for k in ("muscle", "side", "stim_type")]).transform("mean")
-            >= ARTIFACT_SHARE,
-            "artifact_end_ms": trials["artifact_end_ms"].where(magnetic),
-            "window_start_ms": trials["window_start_ms"],
-            "artifact_start_ms": trials["artifact_start_ms"],
-            "extra_artifact_ms": trials["extra_artifact_ms"],
-            "heartbeat_ms": trials["heartbeat_ms"],
-            "isi_ms": trials["isi_ms"],
-            "isi_measured_ms": trials["isi_measured_ms"],
-            "sample_ms": trials["_sample_ms"],
-            "lag_ms": lag,
-            "response_p": trials["response_p"],
-            "responding_share": share.where(count >= FEWEST_ALIKE),
-            "first_of_block": _first_of_block(trials) & magnetic,
-        }
-    )
+    seen = ~np.isnan(trials["artifact_start_ms"])
+    by_channel = _group(trials, ("muscle", "side", "stim_type"))
+    alike = _group(trials, _CONDITION)
+    held = _group(trials, ("muscle", "side", "block", "contraction_pct"))
+    told = ~np.isnan(trials["response_p"])
+    share = _mean(trials["response_p"] >= 0.5, alike, told)
+    expected_uv = _median(trials["background_rms_uv"], held)
+    return {
+        **{name: trials[name] for name in _AS_MEASURED},
+        "complete": ~np.isnan(trials["amplitude_uv"]),
+        "active": trials["_active"],
+        "expected_background_uv": np.where(trials["_active"], expected_uv, np.nan),
+        "clipped_in_window": trials["clipped_samples"],
+        "artifact_seen": seen,
+        "artifact_expected": _mean(seen, by_channel) >= ARTIFACT_SHARE,
+        "artifact_end_ms": np.where(magnetic, trials["artifact_end_ms"], np.nan),
+        "sample_ms": trials["_sample_ms"],
+        "lag_ms": trials["artifact_start_ms"] - _median(trials["artifact_start_ms"], by_channel),
+        "responding_share": np.where(np.bincount(alike)[alike] >= FEWEST_ALIKE, share, np.nan),
+        "first_of_block": _first_of_block(trials) & magnetic,
+    }
 
 
-def _first_of_block(trials: pd.DataFrame) -> pd.Series[bool]:
-    blocks = trials.groupby(["muscle", "side", "block"], sort=False)
-    first = trials["sweep"] == blocks["sweep"].transform("min")
-    return first & (blocks["sweep"].transform("size") >= FEWEST_IN_BLOCK) & np.array(trials["block"] != "")
+def _first_of_block(trials: Columns) -> NDArray[np.bool_]:
+    blocks = _group(trials, ("muscle", "side", "block"))
+    size = np.bincount(blocks)
+    first = np.full(size.size, np.iinfo(np.int64).max)
+    np.minimum.at(first, blocks, trials["sweep"])
+    whole = (size[blocks] >= FEWEST_IN_BLOCK) & (trials["block"] != "")
+    return np.asarray((trials["sweep"] == first[blocks]) & whole)
+
+
+def _group(trials: Columns, names: Sequence[str]) -> Groups:
+    """Return the number of the group of each trial: trials of a group agree in all of ``names``; missing agrees with missing."""
+    group = np.zeros(len(trials["sweep"]), dtype=np.int64)
+    for name in names:
+        codes, values = pd.factorize(trials[name], use_na_sentinel=False)
+        if len(values) > 1:
+            group, _ = pd.factorize(group * len(values) + codes)
+    return group
+
+
+def _mean(yes: NDArray[np.bool_], group: Groups, known: NDArray[np.bool_] | None = None) -> Array:
+    """Return for each trial the share of ``yes`` among those of its group that are ``known``; NaN where none is."""
+    known = np.ones(yes.size, dtype=bool) if known is None else known
+    of = np.bincount(group, known)
+    share = np.divide(np.bincount(group, yes & known), of, out=np.full(of.size, np.nan), where=of > 0)
+    return np.asarray(share[group])
+
+
+def _median(values: Array, group: Groups) -> Array:
+    """Return for each trial the median of its group, missing values left out; NaN where all are."""
+    medians = np.full(group.max() + 1, np.nan)
+    there = ~np.isnan(values)
+    for number in np.unique(group[there]):
+        medians[number] = np.median(values[there & (group == number)])
+    return np.asarray(medians[group])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -29,6 +30,19 @@ AFTER_MS = 150.0
 AFTER_ACTIVE_MS = 450.0
 
 Progress = Callable[[int, int], None]
+Columns = dict[str, NDArray[Any]]
+
+#: What an event tells, by column.
+_TEXTS = {
+    **{name: name for name in ("timepoint", "block", "pulse_from", "stim_side", "condition")},
+    "_verdict": "verdict",
+    "stim_type": "stimulus.stim_type",
+}
+_NUMBERS = {
+    **{name: name for name in ("sweep", "contraction_pct", "stop_within")},
+    **{name: f"stimulus.{name}" for name in ("intensity_mso", "cond_intensity_mso", "current_ma", "isi_ms")},
+}
+_LISTED = attrgetter(*_TEXTS.values(), *_NUMBERS.values())
 
 
 def measure(recording: Recording, protocol: Protocol | None = None) -> pd.DataFrame:
@@ -85,17 +99,21 @@ def measure_recording(
     hearts = find_hearts(recording)
     total = sum(len(group.events) for group in groups)
     done = 0
-    frames = []
+    chunks = []
     for group in groups:
         for start in range(0, len(group.events), CHUNK):
             events = group.events[start : start + CHUNK]
-            frames.append(_measure_chunk(recording, group, events, settings, hearts.get(group.index)))
+            chunks.append(_measure_chunk(recording, group, events, settings, hearts.get(group.index)))
             done += len(events)
             if progress is not None:
                 progress(done, total)
-    trials = pd.concat(frames, ignore_index=True).sort_values(["sweep", "_channel"], ignore_index=True, kind="stable")
-    judged = judge_trials(trials, settings.limits)
-    return judged[list(TRIAL_NAMES)]
+    trials = {name: np.concatenate([chunk[name] for chunk in chunks]) for name in chunks[0]}
+    order = np.lexsort((trials["_channel"], trials["sweep"]))
+    trials = {name: column[order] for name, column in trials.items()}
+    verdicts = judge_trials(trials, settings.limits)
+    for name, part in (("verdict", "kind"), ("rule", "rule"), ("reason", "reason")):
+        trials[name] = np.array([getattr(verdict, part) for verdict in verdicts], dtype=object)
+    return pd.DataFrame({name: trials[name] for name in TRIAL_NAMES})
 
 
 def _measure_chunk(
@@ -104,7 +122,8 @@ def _measure_chunk(
     events: Sequence[StimulusEvent],
     settings: MeasureSettings,
     heart: Heart | None,
-) -> pd.DataFrame:
+) -> Columns:
+    """Return the columns of some sweeps that are measured alike, and the private ones that verdicts need."""
     after_ms = AFTER_ACTIVE_MS if group.active else AFTER_MS
     batch = recording.signals.cut(group.index, events, before_ms_of(events), after_ms)
     values = measure_sweeps(
@@ -126,7 +145,8 @@ def _measure_chunk(
     for name in TIMES:
         if name in values:
             values[name] = values[name] - batch.shift_ms
-    return pd.DataFrame({**_keys(recording, group, events), **values, **_facts(group, batch, settings)})
+    same = {**_keys(recording, group), **_facts(group, batch, settings)}
+    return {**{name: _filled(value, len(events)) for name, value in same.items()}, **_told(events), **values}
 
 
 def _extra(batch: SweepBatch, values: dict[str, NDArray[Any]], *, nerve: bool) -> NDArray[np.float64]:
@@ -137,9 +157,14 @@ def _extra(batch: SweepBatch, values: dict[str, NDArray[Any]], *, nerve: bool) -
     return extra_artifacts(batch.samples_uv, batch.rate_hz, batch.onset_sample, test, test - values["isi_measured_ms"])
 
 
-def _keys(recording: Recording, group: Alike, events: Sequence[StimulusEvent]) -> dict[str, Any]:
-    """Columns that say which trial it is and what was given."""
-    same = {
+def _filled(value: Any, count: int) -> NDArray[Any]:
+    """Return one value over and over, text as Python's own."""
+    return np.full(count, value, dtype=object if isinstance(value, str) else None)
+
+
+def _keys(recording: Recording, group: Alike) -> dict[str, Any]:
+    """Values of the columns that say where trials come from, the same for the whole group."""
+    return {
         "participant": recording.participant,
         "session": recording.session,
         "task": recording.task,
@@ -150,28 +175,21 @@ def _keys(recording: Recording, group: Alike, events: Sequence[StimulusEvent]) -
         "_channel": group.index,
         "_active": group.active,
     }
-    listed: dict[str, Any] = {
-        name: [getattr(event, name) for event in events]
-        for name in (
-            "timepoint",
-            "block",
-            "sweep",
-            "pulse_from",
-            "stim_side",
-            "condition",
-            "contraction_pct",
-            "stop_within",
-        )
+
+
+def _told(events: Sequence[StimulusEvent]) -> Columns:
+    """Columns that say which trial it is and what was given."""
+    listed = dict(zip((*_TEXTS, *_NUMBERS), zip(*map(_LISTED, events), strict=True), strict=True))
+    onsets_s = [event.onset_s if math.isnan(event.session_s) else event.session_s for event in events]
+    return {
+        **{name: np.array(listed[name], dtype=object) for name in _TEXTS},
+        **{name: np.array(listed[name]) for name in _NUMBERS},
+        "onset_s": np.array(onsets_s, dtype=np.float64),
     }
-    listed["onset_s"] = [event.onset_s if math.isnan(event.session_s) else event.session_s for event in events]
-    listed["_verdict"] = [event.verdict for event in events]
-    for name in ("stim_type", "intensity_mso", "cond_intensity_mso", "current_ma", "isi_ms"):
-        listed[name] = [getattr(event.stimulus, name) for event in events]
-    return {**{name: [value] * len(events) for name, value in same.items()}, **listed}
 
 
 def _facts(group: Alike, batch: SweepBatch, settings: MeasureSettings) -> dict[str, Any]:
-    """Columns that are the same for the whole group: window and method."""
+    """Values of the columns that say how trials are measured, the same for the whole group."""
     method = describe_method(
         onset=settings.onset,
         silent=group.active,
