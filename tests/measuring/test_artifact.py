@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
 
-from decussa.measuring.artifact import clean
+from decussa.measuring.artifact import SETTLED_MS, clean
 from decussa.model.errors import UsageError
 from tests.measuring.invented import ONSET, RATE_HZ, TIME_MS, artifact, noise, response
 
@@ -103,6 +103,21 @@ def test_at_most_one_millisecond_is_blanked_after_a_nerve_pulse():
 
     assert (cleaned.artifact_end_ms <= 1.2).all()
     assert_array_equal(cleaned.bridged_uv[:, late], sweeps[:, late].astype(np.float32))
+
+
+@pytest.mark.parametrize("isi_ms", [None, 3.0, 12.0])
+def test_what_comes_after_the_artifacts_have_settled_changes_nothing_before(isi_ms):
+    rng = np.random.default_rng(10)
+    first = 0.0 if isi_ms is None else artifact(-isi_ms, 4000, tail_uv=30)
+    sweeps = np.stack([noise(rng, rms_uv=3) + first + artifact(0, 5000, tail_uv=60, tail_ms=18) for _ in range(30)])
+    stop = ONSET + int(SETTLED_MS * RATE_HZ / 1e3) + 9
+
+    whole, part = (clean(one, RATE_HZ, ONSET, isi_ms=isi_ms) for one in (sweeps, sweeps[:, :stop]))
+
+    assert (whole.tail_uv > 0).any()
+    assert_array_equal(part.bridged_uv, whole.bridged_uv[:, :stop])
+    assert_array_equal(part.artifact_end_ms, whole.artifact_end_ms)
+    assert_array_equal(part.isi_measured_ms, whole.isi_measured_ms)
 
 
 def test_sweeps_with_missing_samples_come_back_as_they_are():

@@ -8,9 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
+from decussa.measuring.artifact import clean
+from decussa.measuring.background import BASELINE_MS
 from decussa.measuring.catalogue import METHODS, QUANTITIES, describe_method
+from decussa.measuring.classical_onsets import rectified_threshold_onset
+from decussa.measuring.classical_silences import control_chart_silence
 from decussa.measuring.m_wave import m_wave
-from decussa.measuring.sweeps import BLOCK, WIDE_BLOCK, measure_sweeps
+from decussa.measuring.sweeps import BLOCK, WIDE_BLOCK, WINDOW_MS, measure_sweeps
 from decussa.model.errors import UsageError
 from decussa.model.table import TRIAL_NAMES
 from tests.measuring.invented import LENGTH, ONSET, RATE_HZ, TIME_MS, artifact, noise, response
@@ -45,12 +49,12 @@ def test_keys_are_columns_of_the_trial_table_in_every_mode():
 
 
 @settings(max_examples=8, deadline=None)
-@given(SEEDS, st.sampled_from([math.nan, 3.0, 12.0]))
-def test_a_sweep_gives_the_same_numbers_alone_and_in_a_batch_bit_for_bit(seed, isi_ms):
+@given(SEEDS, st.sampled_from([math.nan, 3.0, 12.0]), st.sampled_from(["model", "threshold"]))
+def test_a_sweep_gives_the_same_numbers_alone_and_in_a_batch_bit_for_bit(seed, isi_ms, onset):
     batch = sweeps(seed, 4, isi_ms=isi_ms)
     isi = np.full(4, isi_ms)
-    whole = measure_sweeps(batch, RATE_HZ, ONSET, isi_ms=isi, silent=True)
-    alone = [measure_sweeps(row, RATE_HZ, ONSET, isi_ms=isi_ms, silent=True) for row in batch]
+    whole = measure_sweeps(batch, RATE_HZ, ONSET, isi_ms=isi, silent=True, onset=onset)
+    alone = [measure_sweeps(row, RATE_HZ, ONSET, isi_ms=isi_ms, silent=True, onset=onset) for row in batch]
 
     assert_same(whole, {name: np.concatenate([one[name] for one in alone]) for name in whole})
 
@@ -75,6 +79,47 @@ def test_two_threads_give_the_same_numbers_as_one():
 
     for one, other in zip(alone, together, strict=True):
         assert_same(one, other)
+
+
+def test_the_published_onset_is_that_of_the_rule_for_one_signal():
+    batch = sweeps(31, 60)
+    bridged = clean(batch, RATE_HZ, ONSET).bridged_uv
+
+    found = measure_sweeps(batch, RATE_HZ, ONSET, onset="threshold")
+    alone = [
+        rectified_threshold_onset(row, RATE_HZ, ONSET, window_ms=WINDOW_MS, baseline_ms=BASELINE_MS) for row in bridged
+    ]
+    there = found["response_p"] >= 0.5
+
+    assert there.sum() > 20
+    np.testing.assert_allclose(found["latency_ms"], np.where(there, alone, np.nan), rtol=1e-12)
+    assert (found["duration_ms"][there & np.isfinite(alone)] > 0).all()
+
+
+@pytest.mark.parametrize("isi_ms", [math.nan, 3.0])
+def test_the_published_silence_is_that_of_the_rule_for_one_signal(isi_ms):
+    # on single sweeps the chart finds a silence in an even interference pattern only, such as a tone of 500 Hz
+    batch = sweeps(32, 60, isi_ms=isi_ms)
+    ends_ms = np.linspace(70, 160, 60)[:, None]
+    tone = 150 * np.sin(2 * np.pi * 0.5 * TIME_MS + np.linspace(0, 6, 60)[:, None])
+    batch += np.where((TIME_MS > 25) & (ends_ms > TIME_MS), 0.01, 1.0) * tone
+    bridged = clean(batch, RATE_HZ, ONSET, isi_ms=isi_ms).bridged_uv
+
+    found = measure_sweeps(batch, RATE_HZ, ONSET, isi_ms=isi_ms, onset="threshold", silent=True)
+    baseline_ms = BASELINE_MS if math.isnan(isi_ms) else tuple(time - isi_ms for time in BASELINE_MS)
+    run_end_ms = np.round(found["latency_ms"] + found["duration_ms"], 6)
+    after_ms = np.where(np.isnan(run_end_ms), np.fmax(WINDOW_MS[0], found["artifact_end_ms"]), run_end_ms)
+    alone = np.array(
+        [
+            control_chart_silence(row, RATE_HZ, ONSET, response_ms=after, baseline_ms=baseline_ms)
+            for row, after in zip(bridged, after_ms, strict=True)
+        ]
+    )
+    alone[np.isnan(alone[:, 1])] = np.nan
+
+    assert np.isfinite(alone[:, 1]).sum() > 30
+    assert_array_equal(found["silent_start_ms"], alone[:, 0])
+    assert_array_equal(found["silent_end_ms"], alone[:, 1])
 
 
 def test_where_a_sweep_lies_in_memory_does_not_matter():

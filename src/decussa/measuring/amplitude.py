@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from decussa.measuring.compiled import compiled
-from decussa.measuring.stretch import extremes
+from decussa.measuring.extent import extremes, span_of
 from decussa.model.sweep import SamplesUv
 
 
@@ -22,9 +22,8 @@ def peak_to_peak(row: SamplesUv, start: int, stop: int, skip_from: float, skip_t
         first = min(stop, int(skip_to))
     if first >= stop:
         return math.nan
+    if not (first > start and skip_from > start):
+        return span_of(row[first:stop])
     low, high = extremes(row[first:stop])
-    if start < min(stop, int(skip_from)) and first > start:
-        early_low, early_high = extremes(row[start : min(stop, int(skip_from))])
-        low, high = min(low, early_low), max(high, early_high)
-    # numba keeps float() of a float32 in single precision
-    return np.float64(high) - np.float64(low)
+    early_low, early_high = extremes(row[start : int(skip_from)])
+    return np.float64(max(high, early_high)) - np.float64(min(low, early_low))

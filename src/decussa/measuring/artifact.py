@@ -17,8 +17,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from decussa.measuring.compiled import compiled
 from decussa.measuring.door import check_isi, check_sweeps
-from decussa.measuring.stretch import all_finite, largest_step, mean_of, power_about, power_of_steps
-from decussa.measuring.tail import remove_tail, tail_curves
+from decussa.measuring.moments import level_and_steps
+from decussa.measuring.readings import FIRST_END, FIRST_START, LAG, TEST_END, TEST_START
+from decussa.measuring.stretch import all_finite
+from decussa.measuring.tail import remove_tail, tail_ratios
 from decussa.model.sweep import SamplesUv
 
 Array = NDArray[np.float64]
@@ -40,6 +42,8 @@ START_PER_STEEPEST = 0.25
 QUIET_PER_RMS = 4.0
 LEVEL_PER_RMS = 10.0
 LEVEL_PER_PEAK = 0.1
+#: So long after the test pulse artifacts are over, those looked for furthest too.
+SETTLED_MS = 40.0
 #: Least correlation between the steps of two artifacts that counts as the same shape.
 LEAST_LIKENESS = 0.7
 #: Earliest response where no window is given, in ms.
@@ -143,10 +147,10 @@ def clean(
     isi = check_isi(isi_ms, samples.shape[0])
     bridged = np.empty_like(samples)
     tail_uv = np.zeros(samples.shape[0])
-    places = np.empty((samples.shape[0], 5))
+    places = np.full((samples.shape[0], 5), np.nan)
     bounds = artifact_bounds(low_uv, high_uv, nerve=nerve, response_ms=response_ms)
-    curves = tail_curves(float(rate_hz), samples.shape[1])
-    bridge_all(samples, float(rate_hz), int(onset_sample), isi, bounds, curves, bridged, places, tail_uv)
+    ratios = tail_ratios(float(rate_hz))
+    bridge_all(samples, float(rate_hz), int(onset_sample), isi, bounds, ratios, bridged, places, tail_uv)
     times = (places[:, :4] - onset_sample) * (1e3 / rate_hz)
     return Cleaned(
         bridged_uv=bridged,
@@ -161,27 +165,36 @@ def clean(
 
 @compiled
 def bridge_all(
-    samples: SamplesUv, rate_hz: float, onset: int, isi: Array, bounds: Bounds, curves: NDArray[np.float32], bridged: SamplesUv,
+    samples: SamplesUv, rate_hz: float, onset: int, isi: Array, bounds: Bounds, ratios: Array, bridged: SamplesUv,
     places: Array, tail_uv: Array,
 ) -> None:  # fmt: skip
     """Bridge every sweep on its own; ``places`` gets start and end of both artifacts and their lag, in samples."""
     for i in range(samples.shape[0]):
-        bridged[i] = samples[i]
-        tail_uv[i] = bridge_sweep(bridged[i], rate_hz, onset, isi[i], bounds, curves, places[i])
+        copy_samples(samples[i], bridged[i])
+        if all_finite(samples[i]):
+            tail_uv[i] = bridge_sweep(bridged[i], rate_hz, onset, isi[i], bounds, ratios, places[i])
+
+
+@compiled
+def copy_samples(row: SamplesUv, wave: SamplesUv) -> None:
+    """Fill ``wave`` with the first samples of ``row``."""
+    for k in range(wave.size):
+        wave[k] = row[k]
 
 
 @compiled
 def bridge_sweep(
-    row: SamplesUv, rate_hz: float, onset: int, isi: float, bounds: Bounds, curves: NDArray[np.float32], places: Array
+    row: SamplesUv, rate_hz: float, onset: int, isi: float, bounds: Bounds, ratios: Array, places: Array
 ) -> float:
-    """Find both artifacts in ``row``, draw a line in their place and take a tail away; return its height in uV."""
-    places[:] = np.nan
+    """Find both artifacts in ``row``, draw a line in their place and take a tail away; return its height in uV.
+
+    All samples are finite, and go on for ``SETTLED_MS`` after the test pulse at least, or to the end of the sweep: what comes
+    later changes nothing before. ``places`` holds NaN and gets what is found.
+    """
     per_ms = rate_hz / 1e3
     paired = not math.isnan(isi)
     first = onset - (isi * per_ms if paired else 0.0)
     normal = describe_normal(row, int(first + NORMAL_MS[0] * per_ms), int(first + NORMAL_MS[1] * per_ms))
-    if math.isnan(normal[0]):
-        return 0.0
     reach, longest = bounds.reach_ms * per_ms, bounds.longest_ms * per_ms
     near = min(reach, 0.5 * isi * per_ms) if paired else reach
     test = find_start(row, onset - near, onset + reach, normal)
@@ -190,24 +203,26 @@ def bridge_sweep(
         if conditioning > 0 and test > 0:
             lag = find_repetition(row, conditioning, isi * per_ms - near, isi * per_ms + near, min(isi, 1.0) * per_ms)
             test = int(conditioning + lag + 0.5) if lag > 0 else test
-            places[4] = lag if lag > 0 else test - conditioning
+            places[LAG] = lag if lag > 0 else test - conditioning
         if conditioning > 0:
-            places[0] = conditioning
-            places[1] = find_end(row, conditioning, normal, bounds, longest, per_ms)
+            places[FIRST_START] = conditioning
+            places[FIRST_END] = find_end(row, conditioning, normal, bounds, longest, per_ms)
     if test > 0:
-        places[2] = test
-        places[3] = find_end(row, test, normal, bounds, longest, per_ms)
+        places[TEST_START] = test
+        places[TEST_END] = find_end(row, test, normal, bounds, longest, per_ms)
     tail = 0.0
     if test > 0 and bounds.response_ms > 0.0:
-        begin = test if math.isnan(places[0]) else int(places[0])
+        begin = test if math.isnan(places[FIRST_START]) else int(places[FIRST_START])
         response = int(onset + bounds.response_ms * per_ms)
         base_start = max(0, int(first + NORMAL_MS[0] * per_ms))
-        tail = remove_tail(row, begin, int(places[3]), response, base_start, normal[1], normal[2], per_ms, curves)
-    if places[1] >= places[2]:
-        places[1] = places[2]
-        draw_line(row, int(places[0]), int(places[3]))
+        tail = remove_tail(
+            row, begin, int(places[TEST_END]), response, base_start, normal[1], normal[2], per_ms, ratios
+        )
+    if places[FIRST_END] >= places[TEST_START]:
+        places[FIRST_END] = places[TEST_START]
+        draw_line(row, int(places[FIRST_START]), int(places[TEST_END]))
         return tail
-    for k in (0, 2):
+    for k in (FIRST_START, TEST_START):
         if not math.isnan(places[k]):
             draw_line(row, int(places[k]), int(places[k + 1]))
     return tail
@@ -215,21 +230,11 @@ def bridge_sweep(
 
 @compiled
 def describe_normal(row: SamplesUv, start: int, stop: int) -> Normal:
-    """Level, RMS about it, RMS of the steps and largest step in the baseline; NaN where it holds no finite samples."""
+    """Level, RMS about it, RMS of the steps and largest step in the baseline; in its place 4 samples where it has fewer."""
     start = max(start, 1)
     if stop - start < 4:
         stop = min(row.size, start + 4)
-    if not all_finite(row):
-        return math.nan, math.nan, math.nan, math.nan
-    stretch, before = row[start:stop], row[start - 1 : stop]
-    level = mean_of(stretch)
-    n = stop - start
-    return (
-        level,
-        math.sqrt(power_about(stretch, level) / n),
-        math.sqrt(power_of_steps(before) / n),
-        largest_step(before),
-    )
+    return level_and_steps(row[start - 1 : stop])
 
 
 @compiled
@@ -258,10 +263,11 @@ def find_repetition(row: SamplesUv, start: int, least: float, most: float, width
     """
     lags = int(most) - int(least) + 1
     begin, length = start - 1, max(3, int(width) + 1)
-    score = np.zeros(lags)
+    score = np.empty(lags)
     best = -1
     for j in range(lags):
         lag = int(least) + j
+        score[j] = 0.0
         if lag < 2 or begin + lag + length > row.size:
             continue
         both = one = other = 0.0

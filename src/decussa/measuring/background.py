@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from decussa.measuring.compiled import compiled
 from decussa.measuring.door import Window, check_sweeps, check_window, first_pulse_ms
-from decussa.measuring.stretch import mean_of, power_about
+from decussa.measuring.moments import moments
 from decussa.model.sweep import SamplesUv
 
 BASELINE_MS: Window = (-100.0, -5.0)
@@ -66,9 +66,8 @@ def mean_and_rms(row: SamplesUv, start: int, stop: int) -> tuple[float, float]:
     """Mean of the samples, and RMS about it; NaN for fewer than 2 samples."""
     if stop - start < 2:
         return math.nan, math.nan
-    stretch = row[start:stop]
-    mean = mean_of(stretch)
-    return mean, math.sqrt(power_about(stretch, mean) / stretch.size)
+    mean, power, _ = moments(row[start:stop])
+    return mean, math.sqrt(power / (stop - start))
 
 
 @compiled

@@ -2,7 +2,7 @@
 
 Each works on one signal of the caller's choice, of shape (n_samples,), and returns the onset in ms from the test pulse, NaN
 where the rule finds none. A rule that looks at a filtered signal inherits what the filter does: a zero-phase filter rings
-before the onset. ``threshold_onsets`` is the first of them for many sweeps at once.
+before the onset. ``find_run`` is the first of them for the kernel of sweeps, with the end of the response.
 """
 
 from __future__ import annotations
@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
-from decussa.measuring.latency import Onsets
-from decussa.measuring.stretch import magnitude_about, mean_of, power_about
+from decussa.measuring.stretch import magnitude_about, power_about
 
 Array = NDArray[np.float64]
 Window = tuple[float, float]
@@ -27,98 +26,54 @@ RUN_MS = 1.0
 SD_PER_MAD = 1.4826
 
 
-def threshold_onsets(
-    bridged_uv: NDArray[np.float32],
-    rate_hz: float,
-    onset_sample: int,
-    *,
-    window_ms: Window = (10.0, 50.0),
-    baseline_ms: Window = (-100.0, -5.0),
-    artifact_end_ms: Array | float = 0.0,
-    first_pulse_ms: Array | float = 0.0,
-    threshold_sd: float = THRESHOLD_SD,
-    run_ms: float = RUN_MS,
-) -> Onsets:
-    """Find onset and end by mean + k SD of the rectified baseline, for every sweep.
-
-    The signal is rectified about the mean of its baseline. The onset is the first sample of the first run of at least
-    ``run_ms`` above the threshold inside the window, the end the last sample of the last such run. Hodges and Bui 1996, doi
-    10.1016/S0921-884X(96)95190-5.
-
-    Parameters
-    ----------
-    bridged_uv : ndarray of float32, shape (n_sweeps, n_samples), microvolt
-        Signal to look at.
-    rate_hz, onset_sample, window_ms, baseline_ms, artifact_end_ms, first_pulse_ms
-        As for ``model_onsets``.
-    threshold_sd : float
-        k.
-    run_ms : float
-        Shortest run above the threshold.
-
-    Returns
-    -------
-    Onsets
-        Without intervals and without a probability (NaN). NaN where no run is found.
-    """
-    bridged = np.ascontiguousarray(bridged_uv, dtype=np.float32)
-    n_sweeps = bridged.shape[0]
-    found = np.full((n_sweeps, 2), np.nan)
-    _find_runs(
-        bridged, float(rate_hz), onset_sample, window_ms, baseline_ms,
-        np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
-        np.broadcast_to(first_pulse_ms, n_sweeps).astype(np.float64),
-        float(threshold_sd), run_samples(rate_hz, run_ms), found,
-    )  # fmt: skip
-    nothing = np.full(n_sweeps, np.nan)
-    return Onsets(
-        latency_ms=found[:, 0], low_ms=nothing, high_ms=nothing, end_ms=found[:, 1], end_low_ms=nothing,
-        end_high_ms=nothing, response_p=nothing, wander_p=nothing,
-    )  # fmt: skip
-
-
 def run_samples(rate_hz: float, run_ms: float = RUN_MS) -> int:
     """Return the shortest run in samples."""
     return max(1, round(run_ms * rate_hz / 1e3))
 
 
 @compiled
-def _find_runs(
-    bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, window_ms: Window, baseline_ms: Window,
-    artifact_end_ms: Array, first_pulse_ms: Array, threshold_sd: float, run: int, found: Array,
-) -> None:  # fmt: skip
-    for i in range(bridged.shape[0]):
-        find_run(
-            bridged[i], rate_hz, onset_sample, window_ms, baseline_ms, artifact_end_ms[i], first_pulse_ms[i],
-            threshold_sd, run, found[i],
-        )  # fmt: skip
+def rule_baseline(
+    n_samples: int, rate_hz: float, onset_sample: int, baseline_ms: Window, first_pulse_ms: float
+) -> tuple[int, int]:
+    """First sample of the baseline of the published rules, and the first after it: those within, none beside it."""
+    step_ms = 1e3 / rate_hz
+    begin = onset_sample + math.ceil((first_pulse_ms + baseline_ms[0]) / step_ms)
+    stop = onset_sample + math.floor((first_pulse_ms + baseline_ms[1]) / step_ms) + 1
+    return max(0, begin), min(n_samples, stop)
 
 
 @compiled
 def find_run(
-    sweep: NDArray[np.float32], rate_hz: float, onset_sample: int, window_ms: Window, baseline_ms: Window,
-    artifact_end_ms: float, first_pulse_ms: float, threshold_sd: float, run: int, found: Array,
+    sweep: NDArray[np.float32], baseline: NDArray[np.float32], mean: float, rate_hz: float, onset_sample: int,
+    window_ms: Window, artifact_end_ms: float, threshold_sd: float, run: int, found: Array,
 ) -> None:  # fmt: skip
-    """Put onset and end in ms into ``found``, by mean + k SD; leave what is not found."""
+    """Put onset and end in ms into ``found``, by mean + k SD of the rectified baseline; leave what is not found.
+
+    The signal is rectified about the ``mean`` of its baseline. The onset is the first sample of the first run of at least
+    ``run`` samples above the threshold inside the window and behind the artifact, the end the last sample of the last such run.
+    Hodges and Bui 1996, doi 10.1016/S0921-884X(96)95190-5.
+    """
     step_ms = 1e3 / rate_hz
-    begin = max(0, onset_sample + math.ceil((first_pulse_ms + baseline_ms[0]) / step_ms))
-    stop = onset_sample + math.floor((first_pulse_ms + baseline_ms[1]) / step_ms) + 1
-    if stop - begin < 2:
-        return
-    baseline = sweep[begin:stop]
-    mean = mean_of(baseline)
     level = magnitude_about(baseline, mean) / baseline.size
     spread = math.sqrt(max(power_about(baseline, mean) / baseline.size - level * level, 0.0))
     threshold = level + threshold_sd * spread
     first = onset_sample + math.ceil(max(window_ms[0], artifact_end_ms) / step_ms)
     last = min(sweep.size - 1, onset_sample + math.floor(window_ms[1] / step_ms))
-    above = 0
-    for k in range(first, last + 1):
-        above = above + 1 if abs(sweep[k] - mean) > threshold else 0
-        if above >= run:
-            if math.isnan(found[0]):
-                found[0] = (k - above + 1 - onset_sample) * step_ms
-            found[1] = (k - onset_sample) * step_ms
+    while first + run <= last + 1:
+        # from the end of a possible run back: what is below there rules out all runs over it
+        k = first + run - 1
+        while k >= first and abs(sweep[k] - mean) > threshold:
+            k -= 1
+        if k >= first:
+            first = k + 1
+            continue
+        end = first + run
+        while end <= last and abs(sweep[end] - mean) > threshold:
+            end += 1
+        if math.isnan(found[0]):
+            found[0] = (first - onset_sample) * step_ms
+        found[1] = (end - 1 - onset_sample) * step_ms
+        first = end + 1
 
 
 def rectified_threshold_onset(

@@ -13,8 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from decussa.measuring.compiled import compiled
-from decussa.measuring.silent_period import Silences
-from decussa.measuring.stretch import mean_of
 
 Array = NDArray[np.float64]
 Window = tuple[float, float]
@@ -125,92 +123,83 @@ def cumulative_sum_silence(
     return (highest + 1 - zero) * BIN_MS, (lowest + 1 - zero) * BIN_MS
 
 
-def control_chart_silences(
-    bridged_uv: NDArray[np.float32], rate_hz: float, onset_sample: int, *, response_end_ms: Array | float,
-    window_ms: Window = (10.0, 50.0), artifact_end_ms: Array | float = 0.0, baseline_ms: Window = (-100.0, -5.0),
-    first_pulse_ms: Array | float = 0.0, factor: float = THREE_SD, run_ms: float = RUN_MS,
-) -> Silences:  # fmt: skip
-    """Find start and end by the control chart in every sweep on its own; arguments as for ``model_silences``.
-
-    The method is meant for averages: on one sweep the lower limit is mostly below 0, and the answer then is NaN.
-    """
-    bridged = np.ascontiguousarray(bridged_uv, dtype=np.float32)
-    n_sweeps = bridged.shape[0]
-    found = np.full((n_sweeps, 2), np.nan)
-    otherwise = np.fmax(window_ms[0], artifact_end_ms)
-    _chart_sweeps(
-        bridged, float(rate_hz), onset_sample, baseline_ms,
-        np.broadcast_to(first_pulse_ms, n_sweeps).astype(np.float64),
-        np.broadcast_to(np.where(np.isnan(response_end_ms), otherwise, response_end_ms), n_sweeps).astype(np.float64),
-        float(factor), max(1, round(run_ms / BIN_MS)), found,
-    )  # fmt: skip
-    nothing = np.full(n_sweeps, np.nan)
-    why = np.where(np.isnan(found[:, 1]), 3, 0).astype(np.int64)
-    return Silences(start_ms=found[:, 0], end_ms=found[:, 1], low_ms=nothing, high_ms=nothing, why=why)
+def run_bins(run_ms: float = RUN_MS) -> int:
+    """Return the run that starts a silence, in bins."""
+    return max(1, round(run_ms / BIN_MS))
 
 
 @compiled
-def _chart_sweeps(
-    bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, baseline_ms: Window, first_pulse_ms: Array,
-    response_ms: Array, factor: float, run: int, found: Array,
-) -> None:  # fmt: skip
-    per_bin = rate_hz * BIN_MS / 1e3
-    after = int((bridged.shape[1] - onset_sample) / per_bin)
-    for i in range(bridged.shape[0]):
-        from_, _, level, low = chart_of(bridged[i], rate_hz, onset_sample, baseline_ms, first_pulse_ms[i], factor)
-        if not low > 0.0:
-            continue
-        bins = np.empty(after - from_)
-        fill_bins(bridged[i], onset_sample, per_bin, from_, level, bins)
-        start, end = find_silence(bins, low, math.ceil(response_ms[i] / BIN_MS) - from_, run)
-        if end >= 0:
-            found[i, 0] = (from_ + start) * BIN_MS
-            found[i, 1] = (from_ + end) * BIN_MS
+def bins_before(rate_hz: float, onset_sample: int) -> int:
+    """Number of bins before the test pulse."""
+    return int(onset_sample / (rate_hz * BIN_MS / 1e3))
 
 
 @compiled
-def chart_of(
-    sweep: NDArray[np.float32],
-    rate_hz: float,
-    onset_sample: int,
-    baseline_ms: Window,
-    first_pulse_ms: float,
-    factor: float,
-) -> tuple[int, int, float, float]:
-    """First bin of the baseline and the bin after it, level the sweep is rectified about, lower limit; NaN without a baseline."""
+def bin_edges(n_samples: int, rate_hz: float, onset_sample: int) -> NDArray[np.int64]:
+    """First sample of every bin, and the first after the last; one edge lies at the test pulse."""
     per_bin = rate_hz * BIN_MS / 1e3
-    from_ = max(-int(onset_sample / per_bin), math.ceil((first_pulse_ms + baseline_ms[0]) / BIN_MS))
-    to = math.floor((first_pulse_ms + baseline_ms[1]) / BIN_MS)
-    baseline = sweep[
-        max(0, onset_sample + math.ceil(from_ * per_bin)) : max(0, onset_sample + math.floor(to * per_bin))
-    ]
-    if baseline.size < 2 or to - from_ < 2:
-        return from_, to, math.nan, math.nan
-    level = mean_of(baseline)
-    bins = np.empty(to - from_)
-    fill_bins(sweep, onset_sample, per_bin, from_, level, bins)
-    mean = 0.0
+    before = bins_before(rate_hz, onset_sample)
+    edges = np.empty(before + int((n_samples - onset_sample) / per_bin) + 1, dtype=np.int64)
+    for b in range(edges.size):
+        edges[b] = onset_sample + math.ceil((b - before) * per_bin - 1e-9)
+    return edges
+
+
+@compiled
+def lower_limit(
+    sweep: NDArray[np.float32], level: float, rate_hz: float, onset_sample: int, edges: NDArray[np.int64], bins: Array,
+    baseline_ms: Window, first_pulse_ms: float, factor: float,
+) -> float:  # fmt: skip
+    """Lower limit of the chart of a sweep rectified about ``level``, NaN without a baseline; fills the baseline's ``bins``."""
+    before = bins_before(rate_hz, onset_sample)
+    from_ = max(0, before + math.ceil((first_pulse_ms + baseline_ms[0]) / BIN_MS))
+    to = min(bins.size, before + math.floor((first_pulse_ms + baseline_ms[1]) / BIN_MS))
+    if to - from_ < 2:
+        return math.nan
+    fill_bins(sweep, level, edges, from_, to, bins)
+    mean = bins[from_]
     difference = 0.0
-    for b in range(bins.size):
+    for b in range(from_ + 1, to):
         mean += bins[b]
-        difference += abs(bins[b] - bins[max(b - 1, 0)])
-    return from_, to, level, mean / bins.size - factor * difference / (bins.size - 1)
+        difference += abs(bins[b] - bins[b - 1])
+    low: float = mean / (to - from_) - factor * difference / (to - from_ - 1)
+    return low
 
 
 @compiled
 def fill_bins(
-    sweep: NDArray[np.float32], onset_sample: int, per_bin: float, from_: int, level: float, bins: Array
+    sweep: NDArray[np.float32], level: float, edges: NDArray[np.int64], first: int, last: int, bins: Array
 ) -> None:
-    """Fill the means of the sweep, rectified about ``level``, in bins from ``from_`` on."""
-    edge = onset_sample + math.ceil(from_ * per_bin - 1e-9)
-    for b in range(bins.size):
-        start = edge
-        edge = onset_sample + math.ceil((from_ + b + 1) * per_bin - 1e-9)
-        stop = max(start + 1, edge)
+    """Fill the means of the sweep, rectified about ``level``, in bins ``first`` to ``last`` - 1."""
+    begin = edges[first]
+    rectified = np.empty(min(sweep.size, max(edges[last], edges[last - 1] + 1)) - begin)
+    rectify(sweep[begin : begin + rectified.size], level, rectified)
+    for b in range(first, last):
+        start = edges[b] - begin
+        stop = max(start + 1, edges[b + 1] - begin)
         total = 0.0
-        for k in range(start, min(stop, sweep.size)):
-            total += abs(sweep[k] - level)
+        for k in range(start, min(stop, rectified.size)):
+            total += rectified[k]
         bins[b] = total / (stop - start)
+
+
+@compiled
+def rectify(stretch: NDArray[np.float32], level: float, rectified: Array) -> None:
+    """Fill the deviations from ``level`` without their signs."""
+    for k in range(rectified.size):
+        rectified[k] = abs(np.float64(stretch[k]) - level)
+
+
+@compiled
+def chart_silence(
+    bins: Array, rate_hz: float, onset_sample: int, low: float, response_ms: float, run: int, found: Array
+) -> None:
+    """Put start and end in ms of the silence after ``response_ms`` into ``found``; leave them where there is none."""
+    before = bins_before(rate_hz, onset_sample)
+    start, end = find_silence(bins, low, before + math.ceil(response_ms / BIN_MS), run)
+    if end >= 0:
+        found[0] = (start - before) * BIN_MS
+        found[1] = (end - before) * BIN_MS
 
 
 @compiled

@@ -83,22 +83,28 @@ def smooth_stretch(
     wide = np.empty(n + 2 * half, dtype=np.float32)
     inside = row[max(0, start - half) : min(row.size, stop + half)]
     skipped = max(0, half - start)
-    wide[:skipped] = np.float64(row[0]) - level
-    wide[skipped + inside.size :] = np.float64(row[row.size - 1]) - level
+    for k in range(skipped):
+        wide[k] = np.float64(row[0]) - level
     middle = wide[skipped : skipped + inside.size]
     for k in range(inside.size):
         middle[k] = np.float64(inside[k]) - level
+    for k in range(skipped + inside.size, wide.size):
+        wide[k] = np.float64(row[row.size - 1]) - level
     centre = wide[half : half + n]
     for k in range(n):
         out[k] = taps[half] * centre[k]
-    # two pairs of taps at a time: fewer rounds through the memory
-    for j in range(1, half, 2):
-        one, two = taps[half + j], taps[half + j + 1]
-        early, late = wide[half - j : half - j + n], wide[half + j : half + j + n]
-        earlier, later = wide[half - j - 1 : half - j - 1 + n], wide[half + j + 1 : half + j + 1 + n]
+    # three pairs of taps at a time: fewer rounds through the memory
+    done = 0
+    while done + 3 <= half:
+        one, two, three = taps[done], taps[done + 1], taps[done + 2]
+        a, b, c = wide[done : done + n], wide[done + 1 : done + 1 + n], wide[done + 2 : done + 2 + n]
+        z = wide[2 * half - done : 2 * half - done + n]
+        y, x = wide[2 * half - done - 1 : 2 * half - done - 1 + n], wide[2 * half - done - 2 : 2 * half - done - 2 + n]
         for k in range(n):
-            out[k] += one * (early[k] + late[k]) + two * (earlier[k] + later[k])
-    if half % 2 == 1:
-        early, late = wide[:n], wide[2 * half : 2 * half + n]
+            out[k] += one * (a[k] + z[k]) + two * (b[k] + y[k]) + three * (c[k] + x[k])
+        done += 3
+    while done < half:
+        early, late = wide[done : done + n], wide[2 * half - done : 2 * half - done + n]
         for k in range(n):
-            out[k] += taps[0] * (early[k] + late[k])
+            out[k] += taps[done] * (early[k] + late[k])
+        done += 1

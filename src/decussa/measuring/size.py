@@ -13,15 +13,26 @@ normal noise of its RMS would, as that of few motor units does, its range counts
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
+from decussa.measuring.extent import span_of
 from decussa.measuring.filters import smooth_stretch
+from decussa.measuring.moments import moments
 from decussa.measuring.noise import effective_samples
+from decussa.measuring.readings import (
+    AMPLITUDE,
+    BACKGROUND,
+    DENSITY,
+    SMOOTH_AMPLITUDE,
+    SMOOTH_BASELINE,
+    SMOOTH_DENSITY,
+    SMOOTH_RMS,
+)
 from decussa.measuring.size_table import DENSITIES, RANGES, size_table
-from decussa.measuring.stretch import extremes, lean_about, mean_of, power_about
 from decussa.model.sweep import SamplesUv
 
 Array = NDArray[np.float64]
@@ -38,46 +49,48 @@ _RANGE_STEP = float(RANGES[1] - RANGES[0])
 
 
 @compiled
-def noise_and_range(
+def read_smoothed(
     row: SamplesUv, level: float, base_start: int, base_stop: int, start: int, stop: int, taps: NDArray[np.float32],
-    samples_per_ms: float, facts: Array,
+    samples_per_ms: float, line: Array,
 ) -> None:  # fmt: skip
-    """Fill ``facts`` with noise RMS, independent samples per ms, peak-to-peak in the window and range of the baseline.
-
-    All are those of the sweep smoothed about its ``level``.
-    """
+    """Fill what ``line`` holds of the sweep smoothed about its ``level``: noise, peak-to-peak, range of the baseline."""
     smooth = np.empty(max(base_stop - base_start, stop - start), dtype=np.float32)
     base = smooth[: base_stop - base_start]
     smooth_stretch(row, level, base_start, base_stop, taps, base)
-    facts[0], facts[1] = describe_noise(base, samples_per_ms)
-    low, high = extremes(base)
-    facts[3] = np.float64(high) - np.float64(low)
+    _, line[SMOOTH_RMS], line[SMOOTH_DENSITY] = describe_noise(base, samples_per_ms)
+    line[SMOOTH_BASELINE] = span_of(base)
     window = smooth[: stop - start]
     smooth_stretch(row, level, start, stop, taps, window)
-    low, high = extremes(window)
-    facts[2] = np.float64(high) - np.float64(low)
+    line[SMOOTH_AMPLITUDE] = span_of(window)
 
 
 @compiled
-def describe_noise(base: SamplesUv, samples_per_ms: float) -> tuple[float, float]:
-    """RMS of the noise about its mean, and how many independent samples one ms of it holds."""
-    mean = mean_of(base)
-    power = power_about(base, mean)
+def describe_noise(base: SamplesUv, samples_per_ms: float) -> tuple[float, float, float]:
+    """Mean of the baseline, RMS of the noise about it, and how many independent samples one ms of it holds."""
+    mean, power, lean = moments(base)
     if not power > 0.0:
-        return 0.0, samples_per_ms
-    correlation = min(0.9999, max(0.0, lean_about(base, mean) / power))
-    return math.sqrt(power / base.size), (effective_samples(correlation, 2.0) - 1.0) * samples_per_ms
+        return mean, 0.0, samples_per_ms
+    correlation = min(0.9999, max(0.0, lean / power))
+    return mean, math.sqrt(power / base.size), (effective_samples(correlation, 2.0) - 1.0) * samples_per_ms
 
 
 def tables_for(densities: Array, window_ms: float, baseline_ms: float) -> Array:
-    """Return the tables that these noise densities need, shape (len(DENSITIES), len(RANGES), 4); the others stay NaN."""
-    tables = np.full((DENSITIES.size, RANGES.size, 4), np.nan)
+    """Return tables with those that these noise densities need, shape (len(DENSITIES), len(RANGES), 4); others may be NaN."""
+    tables, there = _room_for_tables(window_ms, baseline_ms)
     known = densities[np.isfinite(densities)]
     places = np.clip((np.log(np.maximum(known, DENSITIES[0])) - _LOG_FIRST) / _LOG_STEP, 0, DENSITIES.size - 1 - 1e-9)
-    rows = np.unique(places.astype(np.int64))
-    for row in np.union1d(rows, rows + 1):
-        tables[row] = size_table(window_ms, baseline_ms, int(row))
+    for below in set(places.astype(np.int64).tolist()):
+        for row in (below, below + 1):
+            if row not in there:
+                tables[row] = size_table(window_ms, baseline_ms, row)
+                there.add(row)
     return tables
+
+
+@lru_cache(maxsize=32)
+def _room_for_tables(_window_ms: float, _baseline_ms: float) -> tuple[Array, set[int]]:
+    """Tables and which of them are there: filled when first needed, by any thread with the same numbers."""
+    return np.full((DENSITIES.size, RANGES.size, 4), np.nan), set()
 
 
 def prepare_tables(window_ms: float, baseline_ms: float) -> None:
@@ -87,11 +100,11 @@ def prepare_tables(window_ms: float, baseline_ms: float) -> None:
 
 
 @compiled
-def read_table(facts: Array, tables: Array, found: Array) -> None:
-    """Fill ``found`` with size, low, high (uV) and probability for noise RMS, density and peak-to-peak in ``facts``."""
-    rms, density, height = facts[0], facts[1], facts[2]
+def read_table(rms: float, density: float, height: float, tables: Array, found: Array) -> None:
+    """Fill ``found`` with size, low, high (uV) and probability for noise RMS, density and peak-to-peak."""
     if not rms > 0.0:
-        found[:3] = height
+        for k in range(3):
+            found[k] = height
         found[3] = 1.0 if height > 0.0 else 0.0
         return
     place = (math.log(max(density, DENSITIES[0])) - _LOG_FIRST) / _LOG_STEP
@@ -117,28 +130,27 @@ def read_table(facts: Array, tables: Array, found: Array) -> None:
 
 
 @compiled
-def estimate_sizes(smoothed: Array, recorded: Array, expected: Array, tables: Array, found: Array) -> None:
+def estimate_sizes(readings: Array, expected: Array, tables: Array, found: Array) -> None:
     """Fill ``found`` with size, low, high (uV) and probability of a response for every sweep.
 
-    ``smoothed`` and ``recorded`` hold noise RMS, density and peak-to-peak of each sweep with and without smoothing, ``smoothed``
-    the range of the baseline too, and ``expected`` what that range would be in normal noise. NaN gives NaN.
+    ``readings`` hold noise and peak-to-peak of each sweep with and without smoothing (``readings``), ``expected`` what the range
+    of its smoothed baseline would be in normal noise. NaN, which ``found`` holds, stays where there is no reading.
     """
     other = np.empty(4)
     for i in range(found.shape[0]):
-        found[i] = np.nan
-        if not (math.isfinite(smoothed[i, 0]) and math.isfinite(smoothed[i, 2]) and math.isfinite(recorded[i, 2])):
+        line, sizes = readings[i], found[i]
+        rms, density, height = line[SMOOTH_RMS], line[SMOOTH_DENSITY], line[SMOOTH_AMPLITUDE]
+        if not (math.isfinite(rms) and math.isfinite(height) and math.isfinite(line[AMPLITUDE])):
             continue
-        read_table(smoothed[i], tables, found[i])
-        found[i, 2] += LOSS * found[i, 0]
-        if smoothed[i, 3] > expected[i] > 0.0:
+        read_table(rms, density, height, tables, sizes)
+        sizes[2] += LOSS * sizes[0]
+        if line[SMOOTH_BASELINE] > expected[i] > 0.0:
             # spikier than normal noise: for the probability it counts as loud as its own range says
-            loud = smoothed[i].copy()
-            loud[0] *= smoothed[i, 3] / expected[i]
-            read_table(loud, tables, other)
-            found[i, 3] = other[3]
-        ratio = recorded[i, 2] / recorded[i, 0] if recorded[i, 0] > 0.0 else MIX_TO
+            read_table(rms * (line[SMOOTH_BASELINE] / expected[i]), density, height, tables, other)
+            sizes[3] = other[3]
+        ratio = line[AMPLITUDE] / line[BACKGROUND] if line[BACKGROUND] > 0.0 else MIX_TO
         share = min(1.0, math.log(max(ratio, MIX_FROM) / MIX_FROM) / math.log(MIX_TO / MIX_FROM))
         if share > 0.0:
-            read_table(recorded[i], tables, other)
+            read_table(line[BACKGROUND], line[DENSITY], line[AMPLITUDE], tables, other)
             for k in range(3):
-                found[i, k] += share * (other[k] - found[i, k])
+                sizes[k] += share * (other[k] - sizes[k])

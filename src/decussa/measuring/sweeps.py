@@ -9,17 +9,31 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from decussa.measuring.artifact import Bounds, artifact_bounds, clean
+from decussa.measuring.artifact import Bounds, artifact_bounds
 from decussa.measuring.background import BASELINE_MS
 from decussa.measuring.classical_onsets import run_samples
-from decussa.measuring.classical_silences import control_chart_silences
+from decussa.measuring.classical_silences import run_bins
 from decussa.measuring.door import Window, check_isi, check_sweeps, check_window_inside, first_pulse_ms, sample_at
 from decussa.measuring.filters import smoothing_taps
-from decussa.measuring.kernel import Readings, blank_readings, read_block, read_block_classically
+from decussa.measuring.kernel import read_block, read_block_classically
 from decussa.measuring.noise import mean_ranges
+from decussa.measuring.readings import (
+    AMPLITUDE,
+    AREA,
+    BACKGROUND,
+    CLIPPED,
+    DENSITY,
+    FIRST_AMPLITUDE,
+    LAG,
+    SMOOTH_DENSITY,
+    SMOOTH_RMS,
+    TEST_END,
+    TEST_START,
+    blank_readings,
+)
 from decussa.measuring.size import MIX_FROM, estimate_sizes, tables_for
-from decussa.measuring.tail import tail_curves
-from decussa.measuring.times import LEAST_P, OnsetMethod, Place, classical_times, model_times, no_times
+from decussa.measuring.tail import tail_ratios
+from decussa.measuring.times import OnsetMethod, Place, classical_times, model_times, no_times
 from decussa.model.errors import UsageError
 from decussa.model.sweep import SamplesUv
 
@@ -103,14 +117,10 @@ def measure_sweeps(
     )
     measure_part = _measure_classically if onset == "threshold" else _measure_by_model
     size = WIDE_BLOCK if onset == "threshold" else BLOCK
-    blocks = []
-    for start in range(0, max(1, samples.shape[0]), size):
-        part = slice(start, start + size)
-        blocks.append(measure_part(samples[part], isi[part], asked))
-    if not intervals:
-        for block in blocks:
-            block["size_low_uv"] = np.full(block["size_uv"].size, np.nan)
-            block["size_high_uv"] = block["size_low_uv"].copy()
+    if samples.shape[0] <= size:
+        return measure_part(samples, isi, asked)
+    parts = (slice(start, start + size) for start in range(0, samples.shape[0], size))
+    blocks = [measure_part(samples[part], isi[part], asked) for part in parts]
     return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
 
 
@@ -134,7 +144,7 @@ def _measure_by_model(samples: SamplesUv, isi: Array, asked: Asked) -> Columns:
     bridged = np.empty_like(samples) if asked.onset or asked.silent else _room(samples)
     read_block(
         samples, bridged, asked.rate_hz, asked.onset_sample, asked.window_ms, asked.baseline_ms, isi, asked.bounds,
-        *_helpers(samples, asked), readings,
+        *_helpers(asked), readings,
     )  # fmt: skip
     columns = _columns(readings, asked)
     if asked.onset is None and not asked.silent:
@@ -150,29 +160,13 @@ def _measure_by_model(samples: SamplesUv, isi: Array, asked: Asked) -> Columns:
 
 def _measure_classically(samples: SamplesUv, isi: Array, asked: Asked) -> Columns:
     """Measure a block with the times of the published methods, in one pass."""
-    n = samples.shape[0]
-    readings = blank_readings(n)
-    runs, limits = np.full((n, 2), np.nan), np.full(n if asked.silent else 0, np.nan)
+    readings = blank_readings(samples.shape[0])
     read_block_classically(
         samples, _room(samples)[0], asked.rate_hz, asked.onset_sample, asked.window_ms, asked.baseline_ms, isi, asked.bounds,
-        *_helpers(samples, asked), readings, run_samples(asked.rate_hz), runs, limits,
+        *_helpers(asked), readings, run_samples(asked.rate_hz), run_bins() if asked.silent else 0,
     )  # fmt: skip
     columns = _columns(readings, asked)
-    there = columns["response_p"] >= LEAST_P
-    silences = np.full((n, 2), np.nan)
-    charted = np.flatnonzero(limits > 0.0)
-    if charted.size:
-        bridged = clean(
-            samples[charted], asked.rate_hz, asked.onset_sample, isi_ms=isi[charted], low_uv=asked.bounds.low_uv,
-            high_uv=asked.bounds.high_uv, nerve=asked.bounds.response_ms < 0,
-        ).bridged_uv  # fmt: skip
-        found = control_chart_silences(
-            bridged, asked.rate_hz, asked.onset_sample, response_end_ms=np.where(there, runs[:, 1], np.nan)[charted],
-            window_ms=asked.window_ms, artifact_end_ms=np.nan_to_num(columns["artifact_end_ms"])[charted],
-            baseline_ms=asked.baseline_ms, first_pulse_ms=first_pulse_ms(isi, n)[charted],
-        )  # fmt: skip
-        silences[charted] = np.stack([found.start_ms, found.end_ms], axis=1)
-    return columns | classical_times(columns["response_p"], runs, silences)
+    return columns | classical_times(columns["response_p"], readings)
 
 
 def _room(samples: SamplesUv) -> SamplesUv:
@@ -180,8 +174,8 @@ def _room(samples: SamplesUv) -> SamplesUv:
     return np.empty((1, samples.shape[1]), dtype=np.float32)
 
 
-def _helpers(samples: SamplesUv, asked: Asked) -> tuple[SamplesUv, SamplesUv]:
-    return smoothing_taps(asked.rate_hz), tail_curves(asked.rate_hz, samples.shape[1])
+def _helpers(asked: Asked) -> tuple[SamplesUv, Array]:
+    return smoothing_taps(asked.rate_hz), tail_ratios(asked.rate_hz)
 
 
 def _check_baseline(baseline_ms: Window, rate_hz: float, onset_sample: int, isi: Array) -> Window:
@@ -200,34 +194,37 @@ def _check_baseline(baseline_ms: Window, rate_hz: float, onset_sample: int, isi:
     return window
 
 
-def _columns(readings: Readings, asked: Asked) -> Columns:
+def _columns(readings: Array, asked: Asked) -> Columns:
     """Everything but times."""
     step_ms = 1e3 / asked.rate_hz
-    sizes = _sizes(readings, asked.window_ms, asked.baseline_ms)
     span = (sample_at(asked.window_ms[1], asked.rate_hz, 0) - sample_at(asked.window_ms[0], asked.rate_hz, 0)) * step_ms
-    artifacts = (readings.places[:, :4] - asked.onset_sample) * step_ms
+    sizes = _sizes(readings, asked)
+    bridge_ms = (readings[:, TEST_START : TEST_END + 1] - asked.onset_sample) * step_ms
     return {
-        "isi_measured_ms": readings.places[:, 4] * step_ms,
-        "background_rms_uv": readings.values[:, 0],
-        "amplitude_uv": readings.values[:, 1],
+        "isi_measured_ms": readings[:, LAG] * step_ms,
+        "background_rms_uv": readings[:, BACKGROUND],
+        "amplitude_uv": readings[:, AMPLITUDE],
         "size_uv": sizes[:, 0],
         "size_low_uv": sizes[:, 1],
         "size_high_uv": sizes[:, 2],
-        "noise_uv": readings.recorded[:, 0] * mean_ranges(1.0 + readings.recorded[:, 1] * span),
+        "noise_uv": readings[:, BACKGROUND] * mean_ranges(1.0 + readings[:, DENSITY] * span),
         "response_p": sizes[:, 3],
-        "area_uv_ms": readings.values[:, 2],
-        "first_amplitude_uv": readings.values[:, 3],
-        "artifact_start_ms": artifacts[:, 2],
-        "artifact_end_ms": artifacts[:, 3],
-        "clipped_samples": readings.clipped,
+        "area_uv_ms": readings[:, AREA],
+        "first_amplitude_uv": readings[:, FIRST_AMPLITUDE],
+        "artifact_start_ms": bridge_ms[:, 0],
+        "artifact_end_ms": bridge_ms[:, 1],
+        "clipped_samples": readings[:, CLIPPED].astype(np.int64),
     }
 
 
-def _sizes(readings: Readings, window_ms: Window, baseline_ms: Window) -> Array:
-    needed = readings.recorded[:, 2] > MIX_FROM * readings.recorded[:, 0]
-    densities = np.concatenate([readings.smoothed[:, 1], readings.recorded[needed, 1]])
-    tables = tables_for(densities, window_ms[1] - window_ms[0], baseline_ms[1] - baseline_ms[0])
-    sizes = np.empty((readings.smoothed.shape[0], 4))
-    expected = readings.smoothed[:, 0] * mean_ranges(1.0 + readings.smoothed[:, 1] * (baseline_ms[1] - baseline_ms[0]))
-    estimate_sizes(readings.smoothed, readings.recorded, expected, tables, sizes)
+def _sizes(readings: Array, asked: Asked) -> Array:
+    """Size, low, high and probability, shape (n_sweeps, 4); low and high NaN where no intervals are asked for."""
+    window_ms, baseline_ms = asked.window_ms[1] - asked.window_ms[0], asked.baseline_ms[1] - asked.baseline_ms[0]
+    sharp = readings[readings[:, AMPLITUDE] > MIX_FROM * readings[:, BACKGROUND], DENSITY]
+    tables = tables_for(np.concatenate([readings[:, SMOOTH_DENSITY], sharp]), window_ms, baseline_ms)
+    expected = readings[:, SMOOTH_RMS] * mean_ranges(1.0 + readings[:, SMOOTH_DENSITY] * baseline_ms)
+    sizes = np.full((readings.shape[0], 4), np.nan)
+    estimate_sizes(readings, expected, tables, sizes)
+    if not asked.intervals:
+        sizes[:, 1:3] = np.nan
     return sizes

@@ -8,12 +8,13 @@ the heart, mains or a drift steps there as well. Common practice, no source.
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled, regrouped
+from decussa.measuring.compiled import compiled, fused
 from decussa.measuring.stretch import mean_of
 from decussa.model.sweep import SamplesUv
 
@@ -29,14 +30,16 @@ LEAST_GAIN = 8.0
 GAIN_RATIO = 2.0
 #: Places in the baseline that the gain is held against.
 PLACES = 5
+#: So many of the longest time constants after its start nothing is left of a tail.
+OVER = 25.0
 
 
 @lru_cache(maxsize=8)
-def tail_curves(rate_hz: float, n_samples: int) -> NDArray[np.float32]:
-    """Return what is left of a tail of height 1 after so many samples, shape (time constants, n_samples)."""
-    curves = np.array(np.exp(-np.arange(n_samples) * (1e3 / rate_hz) / TAUS_MS[:, None]), dtype=np.float32)
-    curves.setflags(write=False)
-    return curves
+def tail_ratios(rate_hz: float) -> NDArray[np.float64]:
+    """Return what is left of a tail from one sample to the next, for each of ``TAUS_MS``."""
+    ratios = np.exp(-1e3 / rate_hz / TAUS_MS)
+    ratios.setflags(write=False)
+    return ratios
 
 
 @compiled
@@ -49,7 +52,7 @@ def remove_tail(
     rms: float,
     step_rms: float,
     per_ms: float,
-    curves: NDArray[np.float32],
+    ratios: NDArray[np.float64],
 ) -> float:
     """Take the tail away from ``row`` from sample ``end`` on; return its height there in uV, 0 where none is clear.
 
@@ -64,58 +67,68 @@ def remove_tail(
     # neighbours that lean on each other count as fewer: variance times (1 + r) / (1 - r), r from the steps
     correlation = min(0.99, max(0.0, 1.0 - 0.5 * (step_rms / rms) ** 2))
     variance = rms * rms * (1.0 + correlation) / (1.0 - correlation)
-    heights, gains = np.empty(TAUS_MS.size), np.empty(TAUS_MS.size)
     gap = end - first_pulse
     room = level_stop - base_start - level_length - gap - length
-    fit_tail(row, level_stop - level_length, level_stop, end, length, variance, curves, heights, gains)
-    best = gains.max()
+    heights, gains = np.empty(ratios.size), np.empty(ratios.size)
+    best = fit_tail(row, level_stop - level_length, level_stop, end, length, variance, ratios, heights, gains)
     if room < 0 or best < LEAST_GAIN:
         return 0.0
-    no_heights, no_gains = np.empty(TAUS_MS.size), np.empty(TAUS_MS.size)
+    no_heights, no_gains = np.empty(ratios.size), np.empty(ratios.size)
     for place in range(PLACES):
         stop = base_start + level_length + room * place // (PLACES - 1)
-        fit_tail(row, stop - level_length, stop, stop + gap, length, variance, curves, no_heights, no_gains)
-        if best < GAIN_RATIO * no_gains.max():
+        chance = fit_tail(
+            row, stop - level_length, stop, stop + gap, length, variance, ratios, no_heights, no_gains
+        )  # fmt: skip
+        if best < GAIN_RATIO * chance:
             return 0.0
-    weights = np.exp(gains - best)
-    weights /= weights.sum()
-    take_away(row[end:], weights * heights, curves)
-    return float((weights * heights).sum())
+    whole = 0.0
+    for j in range(ratios.size):
+        gains[j] = math.exp(gains[j] - best)
+        whole += gains[j]
+    height = 0.0
+    for j in range(ratios.size):
+        heights[j] *= gains[j] / whole
+        height += heights[j]
+    take_away(row[end:], heights, ratios, int(OVER * TAUS_MS[-1] * per_ms))
+    return height
 
 
-@regrouped
-def take_away(rest: SamplesUv, heights: NDArray[np.float64], curves: NDArray[np.float32]) -> None:
-    """Take the sum of all curves with their ``heights`` away from ``rest``."""
-    total = np.zeros(rest.size, dtype=np.float32)
-    for j in range(heights.size):
-        height = np.float32(heights[j])
-        curve = curves[j, : rest.size]
-        for k in range(rest.size):
-            total[k] += height * curve[k]
-    for k in range(rest.size):
-        rest[k] -= total[k]
+@compiled
+def take_away(rest: SamplesUv, heights: NDArray[np.float64], ratios: NDArray[np.float64], length: int) -> None:
+    """Take the tails of all ``heights`` away from the first ``length`` samples of ``rest``; ``heights`` fall along with them."""
+    for k in range(min(length, rest.size)):
+        total = 0.0
+        for j in range(ratios.size):
+            total += heights[j]
+            heights[j] *= ratios[j]
+        rest[k] -= total
 
 
 @compiled
 def fit_tail(
     row: SamplesUv, level_start: int, level_stop: int, start: int, length: int, variance: float,
-    curves: NDArray[np.float32], heights: NDArray[np.float64], gains: NDArray[np.float64],
-) -> None:  # fmt: skip
-    """Fill height at ``start`` and gain in log likelihood for every time constant."""
+    ratios: NDArray[np.float64], heights: NDArray[np.float64], gains: NDArray[np.float64],
+) -> float:  # fmt: skip
+    """Fill height at ``start`` and gain in log likelihood for every time constant; return the largest gain."""
     level = mean_of(row[level_start:level_stop])
-    stretch = row[start : start + length]
-    for j in range(TAUS_MS.size):
-        together, power = fit_curve(stretch, level, curves[j, :length])
+    sum_products(row[start : start + length], level, ratios, heights)
+    best = 0.0
+    for j in range(ratios.size):
+        square = ratios[j] * ratios[j]
+        power = (1.0 - square**length) / (1.0 - square)
+        together = heights[j]
         heights[j] = together / power
-        gains[j] = 0.5 * together * together / power / variance
+        gains[j] = 0.5 * together * heights[j] / variance
+        best = max(best, gains[j])
+    return best
 
 
-@regrouped
-def fit_curve(stretch: SamplesUv, level: float, curve: NDArray[np.float32]) -> tuple[float, float]:
-    """Sum of the products of curve and deviation from ``level``, and of the curve's squares."""
-    together = power = 0.0
-    for k in range(stretch.size):
-        value = np.float64(curve[k])
-        together += value * (np.float64(stretch[k]) - level)
-        power += value * value
-    return together, power
+@fused
+def sum_products(stretch: SamplesUv, level: float, ratios: NDArray[np.float64], together: NDArray[np.float64]) -> None:
+    """Fill the sum of the products of each curve and the deviation from ``level``: Horner's rule, from the last sample on."""
+    for j in range(ratios.size):
+        together[j] = 0.0
+    for k in range(stretch.size - 1, -1, -1):
+        deviation = np.float64(stretch[k]) - level
+        for j in range(ratios.size):
+            together[j] = together[j] * ratios[j] + deviation

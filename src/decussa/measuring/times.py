@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from decussa.measuring.door import Window
 from decussa.measuring.latency import model_onsets
+from decussa.measuring.readings import LONE_END, LONE_START, RUN_END, RUN_START, SILENCE_END, SILENCE_START
 from decussa.measuring.silent_period import model_silences
 from decussa.model.sweep import SamplesUv
 
@@ -65,15 +66,14 @@ def model_times(place: Place, response_p: Array, *, onsets: bool, silent: bool, 
     return _columns(response_p, times, silences)
 
 
-def classical_times(response_p: Array, runs: Array, silences: Array) -> dict[str, Array]:
-    """Return the columns of times of the published methods, which give no intervals.
-
-    ``runs`` holds onset and end by the threshold, ``silences`` start and end by the chart, shape (n_sweeps, 2), ms.
-    """
+def classical_times(response_p: Array, readings: Array) -> dict[str, Array]:
+    """Return the columns of times of the published methods, which give no intervals, from what was read off the sweeps."""
     nothing = np.full(response_p.size, np.nan)
     there = response_p >= LEAST_P
-    latency, end = np.where(there, runs[:, 0], np.nan), np.where(there, runs[:, 1], np.nan)
-    return _columns(response_p, (latency, nothing, nothing, end), (silences[:, 0], silences[:, 1], nothing, nothing))
+    onset, end = np.where(there, readings[:, RUN_START : RUN_END + 1].T, np.nan)
+    silence = readings[:, SILENCE_START : SILENCE_END + 1].T
+    silent_start, silent_end = np.where(there, silence, readings[:, LONE_START : LONE_END + 1].T)
+    return _columns(response_p, (onset, nothing, nothing, end), (silent_start, silent_end, nothing, nothing))
 
 
 def _columns(response_p: Array, times: Times, silences: Times) -> dict[str, Array]:
