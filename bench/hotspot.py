@@ -1,6 +1,6 @@
 """Pulses to the hotspot: distance from the true best point after 30 pulses, beside fixed numbers per site.
 
-    python bench/hotspot.py [--people N] [--seed S]
+    python bench/hotspot.py [--people N] [--seed S] [--worlds round,oblong,cone]
 
 The grid is 7 x 7 cm with 1 cm between sites; the best point lies anywhere in the middle 5 x 5 cm, between sites too, and
 the search starts at a site up to 3 cm off. In three worlds sizes scatter with a log SD of 0.5 to 0.8 around a map of log
@@ -152,6 +152,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--people", type=int, default=500)
     parser.add_argument("--seed", type=int, default=int(time.time()))
+    parser.add_argument("--worlds", default="round,oblong,cone")
     options = parser.parse_args()
     print(f"{options.people} people, seed {options.seed}")
     contenders = {
@@ -163,7 +164,7 @@ def main() -> None:
         "30 sites drawn, largest": drawn_sites(30, gravity=False),
         "30 sites drawn, gravity": drawn_sites(30, gravity=True),
     }
-    for world in ("round", "oblong", "cone"):
+    for world in options.worlds.split(","):
         print(f"\nWorld: {world}\n  {'':36s} median 90 %   in 0.8  cover %  way cm  ms next")
         for name, search in contenders.items():
             print(describe(name, search, world, options.people, options.seed), flush=True)

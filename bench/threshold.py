@@ -11,7 +11,8 @@ Four worlds, each person's threshold known exactly (P(size >= 50 uV) = 0.5):
   with 3 degrees of freedom, and 2 % of pulses are lapses, half of them silent, half large.
 
 Printed: pulses until 95 % of people are within 2 and 3 % MSO, coverage of 95 % intervals at 10, 20 and 40 pulses and
-where the stop rule (interval within 3 % MSO) stops, median pulses there, time per suggestion.
+where the stop rule (interval within 3 % MSO) stops, median pulses there, processor time per suggestion. How soon a hunt could
+stop at best: bench/ideal.py.
 """
 
 from __future__ import annotations
@@ -265,9 +266,9 @@ def run(people: list[Person], begin: Callable[[], Procedure], n_pulses: int) -> 
     for p, person in enumerate(people):
         procedure = begin()
         for n in range(n_pulses):
-            since = time.perf_counter()
+            since = time.process_time()
             intensity = procedure.suggest()
-            seconds[p, n] = time.perf_counter() - since
+            seconds[p, n] = time.process_time() - since
             procedure.learn(intensity, person.pulse(intensity))
             value, low, high = procedure.answer()
             error[p, n] = value - person.threshold_mso
@@ -347,21 +348,6 @@ def drift_of_mean(person: Person, n: int) -> float:
     return float(moods.drift_sd**2 * np.mean(moods.kept**gap))
 
 
-def stop_bound(people: list[Person], half_width_mso: float = 3.0) -> tuple[float, float, float]:
-    """Return the median pulses until a 95 % interval of Gaussian log sizes, all given at threshold, is that narrow.
-
-    With the spread known; with it estimated (Student's interval); and estimated by who must reckon with the drift of the hard
-    worlds, since nobody knows beforehand whose excitability drifts. No tails, lapses or prior, no pulse to find the threshold.
-    """
-    n = np.arange(2, 200)
-    sd = np.array([person.spread * person.threshold_mso for person in people])[:, None]
-    t = student_t.ppf(0.975, n - 1)
-    drift = np.array([drift_of_mean(people[0], int(one)) for one in n])
-    widths = (1.96 * sd / np.sqrt(n), t * sd / np.sqrt(n), t * sd * np.sqrt(1 / n + drift))
-    known, student, drifting = (float(np.median((width <= half_width_mso).argmax(axis=1) + 2)) for width in widths)
-    return known, student, drifting
-
-
 def describe(name: str, result: Run) -> str:
     narrow = result.half_width_mso <= 3
     stopped = narrow.any(axis=1)
@@ -414,12 +400,6 @@ def main() -> None:
         for told in [True, False] if sizes else [False]:
             near, wide = (bound(people(), within, sizes=told) for within in (2, 3))
             print(f"  {'bound, sizes' if told else 'bound, yes/no':28s}{near:6d} /{wide:4d}")
-        if sizes and not hard:
-            known, student, drifting = stop_bound(people())
-            print(
-                f"  stop at, bound with sizes: {known:.0f} pulses with the spread known, {student:.0f} with it estimated, "
-                f"{drifting:.0f} where drift must be reckoned with"
-            )
         contenders: dict[str, Callable[[], Procedure]] = {"ours, yes/no": lambda: Ours(sizes=False)}
         if sizes:
             contenders = {"ours, sizes": lambda: Ours(sizes=True), **contenders}
