@@ -21,8 +21,8 @@ Places = NDArray[np.int64]
 
 #: Bytes kept free before samples, so that each can be seen as a word that starts a byte early.
 _LEAD = 1
-#: Samples read at once where a whole channel is needed.
-_PIECE = 1 << 18
+#: Samples read at once where a whole channel is needed: so few stay in the cache.
+_PIECE = 1 << 16
 #: Samples looked at first where a channel that moves shall tell.
 _GLANCE = 1 << 13
 #: Sweeps decoded together: so few stay in the cache.
@@ -98,7 +98,12 @@ class EdfSignals:
 
     def read_channel(self, channel: int) -> SamplesUv:
         """Return all samples of one channel, shape (n_samples,), in microvolt (or its own unit where it is no voltage)."""
-        return np.concatenate(list(self.pieces(channel)))
+        samples = np.empty(self.header.record_count * self.lines[channel].signal.samples_per_record, dtype=np.float32)
+        at = 0
+        for piece in self.pieces(channel):
+            samples[at : at + piece.size] = piece
+            at += piece.size
+        return samples
 
     def pieces(self, channel: int, length: int = _PIECE) -> Iterator[SamplesUv]:
         """Yield one channel from start to end in pieces of ``length`` samples."""

@@ -17,6 +17,8 @@ from decussa.recording.timeline import Timeline
 #: the longest interval of a pair in use is 200 ms, the shortest pause between stimuli 1 s.
 BOUNCE_S = 0.0005
 SAME_STIMULUS_S = 0.5
+#: Samples looked at together: nearly all such stretches of a trigger channel are at rest.
+_STRETCH = 1 << 13
 #: Samples looked at to learn how the channel rests.
 _GLANCES = 100_000
 #: A channel that takes few values carries codes: each rise from rest counts, however small.
@@ -71,8 +73,14 @@ def rising_edges(samples: NDArray[np.float32]) -> NDArray[np.int64]:
     small = reach / _GREATEST_CODE
     coded = np.unique(glance[np.abs(glance - rest) > small]).size <= _CODES
     least = small if coded else reach / 2
-    away = samples > rest + least if up else samples < rest - least
-    return np.flatnonzero(away[1:] & ~away[:-1]) + 1
+    found = []
+    for first in range(1, samples.size, _STRETCH):
+        # From the sample before on, so that an edge is seen whole.
+        stretch = samples[first - 1 : first + _STRETCH]
+        away = stretch > rest + least if up else stretch < rest - least
+        if away.any():
+            found.append(np.flatnonzero(away[1:] & ~away[:-1]) + first)
+    return np.concatenate(found) if found else np.empty(0, dtype=np.int64)
 
 
 def group_edges(onsets_s: Sequence[float], *, where: str) -> list[tuple[float, ...]]:
