@@ -20,6 +20,8 @@ from decussa.recording.trigger import SAME_STIMULUS_S, group_edges, rising_edges
 Times = NDArray[np.float64]
 #: Bins of the histogram of lags, in ms, where samples are not further apart.
 BIN_MS = 0.2
+#: What is told of each condition follows from these columns.
+_TOLD = ["sweep", "condition", "stim_type", "isi_ms", "isi_measured_ms", "artifact_start_ms"]
 #: Samples of a trigger channel that are read together.
 _PIECE = 1 << 20
 
@@ -82,9 +84,8 @@ def prove_delivery(recording: Recording, trials: pd.DataFrame) -> DeliveryProof:
     trials : DataFrame
         Its trial table.
     """
-    by_sweep = trials.groupby("sweep", sort=True)
-    seen_ms = by_sweep["artifact_start_ms"].first()
-    extra = by_sweep["extra_artifact_ms"].first()
+    by_sweep = trials[["sweep", "artifact_start_ms", "extra_artifact_ms"]].groupby("sweep", sort=True).first()
+    seen_ms, extra = by_sweep["artifact_start_ms"], by_sweep["extra_artifact_ms"].notna()
     anything = bool(seen_ms.notna().any())
     triggers = _triggers(recording)
     onsets_s = {event.sweep: event.onset_s for event in recording.events}
@@ -95,10 +96,10 @@ def prove_delivery(recording: Recording, trials: pd.DataFrame) -> DeliveryProof:
         stimuli=len(seen_ms),
         with_artifact=int(seen_ms.notna().sum()),
         missing=tuple(int(sweep) for sweep in seen_ms.index[seen_ms.isna()]) if anything else (),
-        extra=tuple(int(sweep) for sweep in extra.index[extra.notna()]),
+        extra=tuple(int(sweep) for sweep in extra.index[extra]),
         without_stimulus_s=_without_stimulus(triggers, recording, trials),
         lag=_lag(artifacts_s, triggers, recording),
-        kinds=tuple(_kinds(trials)),
+        kinds=tuple(_kinds(trials[_TOLD], extra)),
     )
 
 
@@ -144,7 +145,10 @@ def _lag(artifacts_s: Times, triggers: Sequence[tuple[float, ...]], recording: R
     seen_s = artifacts_s[np.isfinite(artifacts_s)]
     if own or not edges_s.size or not seen_s.size:
         return None
-    lags_ms = np.array([seen - edges_s[np.abs(edges_s - seen).argmin()] for seen in seen_s]) * 1e3
+    edges_s = np.sort(edges_s)
+    after = np.searchsorted(edges_s, seen_s).clip(1, max(1, edges_s.size - 1))
+    before_s, after_s = edges_s[after - 1], edges_s[np.minimum(after, edges_s.size - 1)]
+    lags_ms = (seen_s - np.where(seen_s - before_s <= after_s - seen_s, before_s, after_s)) * 1e3
     lags_ms = lags_ms[np.abs(lags_ms) <= SAME_STIMULUS_S * 1e3]
     if not lags_ms.size:
         return None
@@ -164,11 +168,13 @@ def _lag(artifacts_s: Times, triggers: Sequence[tuple[float, ...]], recording: R
     )
 
 
-def _kinds(trials: pd.DataFrame) -> list[KindProof]:
-    """Return one line for each condition; of each stimulus the channel counts that shows most."""
+def _kinds(trials: pd.DataFrame, extra: pd.Series[bool]) -> list[KindProof]:
+    """Return one line for each condition; of each stimulus the channel counts that shows most.
+
+    ``extra`` says, by sweep, which stimuli show an artifact too many.
+    """
     ordered = trials.sort_values(["sweep", "isi_measured_ms", "artifact_start_ms"], na_position="last", kind="stable")
     stimuli = ordered.groupby("sweep", sort=True).first()
-    extra = trials.groupby("sweep", sort=True)["extra_artifact_ms"].first().notna()
     lines = []
     for (condition, kind, _), alike in stimuli.groupby(["condition", "stim_type", "isi_ms"], dropna=False, sort=True):
         measured = alike["isi_measured_ms"].dropna()

@@ -80,12 +80,11 @@ def sharpest_bends(samples_uv: ArrayLike, rate_hz: float) -> Array:
     """
     bends = _raw_bends(samples_uv)
     width = block_samples(rate_hz)
-    held = np.zeros(math.ceil(bends.size / width) * width)
-    held[: bends.size] = bends
-    sharpest = held.reshape(-1, width).max(axis=1)
-    if not np.isfinite(sharpest).all():
-        sharpest = _finite(held).reshape(-1, width).max(axis=1)
-    return np.asarray(sharpest)
+    blocks = (
+        np.pad(bends, (0, -bends.size % width)).reshape(-1, width) if bends.size % width else bends.reshape(-1, width)
+    )
+    sharpest = blocks.max(axis=1)
+    return np.asarray(sharpest if np.isfinite(sharpest).all() else _finite(blocks).max(axis=1))
 
 
 def _bends(samples_uv: ArrayLike) -> Array:
@@ -95,7 +94,8 @@ def _bends(samples_uv: ArrayLike) -> Array:
 
 def _raw_bends(samples_uv: ArrayLike) -> Array:
     samples = np.asarray(samples_uv, dtype=np.float64).ravel()
-    return np.asarray(np.abs(np.diff(samples, n=2)))
+    bends = np.diff(samples, n=2)
+    return np.abs(bends, out=bends)
 
 
 def _finite(bends: Array) -> Array:
