@@ -101,11 +101,10 @@ class PartStore:
         name = f"{stem}-{identity}-{state[:STATE_DIGITS]}.parquet"
         folder = f"by_site={_folder(provenance['site'])}/by_participant={_folder(participant)}"
         place = f"{self.root.rstrip('/')}/{folder}/{name}"
-        rows = trials.assign(site=str(provenance["site"]))
         gone = tuple(name for name in older.places if name != place) if older is not None else ()
         if is_remote(place):
             with tempfile.TemporaryDirectory(prefix="decussa-") as scratch:
-                _write(Path(scratch) / name, rows, provenance)
+                _write(Path(scratch) / name, trials, provenance)
                 _discard_all(gone)
                 send(Path(scratch) / name, place)
             return
@@ -115,7 +114,7 @@ class PartStore:
         except OSError as error:
             raise MachineError("folder cannot be made", where=target.parent, found=str(error.strerror)) from error
         with whole_file(target) as partial:
-            _write(partial, rows, provenance)
+            _write(partial, trials, provenance)
             # Older rows go before the new ones are seen: killed in between, a recording is measured again, never there twice.
             _discard_all(gone)
 
@@ -140,7 +139,7 @@ def _provenance(place: str) -> dict[str, Any] | None:
 
 
 def _write(path: Path, trials: pd.DataFrame, provenance: Mapping[str, Any]) -> None:
-    with ParquetWriter(path, (SITE, *TRIAL_COLUMNS)) as writer:
+    with ParquetWriter(path, (SITE, *TRIAL_COLUMNS), same={SITE.name: str(provenance["site"])}) as writer:
         writer.add(trials, provenance)
 
 

@@ -10,7 +10,7 @@ import json
 from collections.abc import Mapping, Sequence
 from importlib.util import find_spec
 from pathlib import Path
-from types import TracebackType
+from types import MappingProxyType, TracebackType
 from typing import Any
 
 import pandas as pd
@@ -42,16 +42,25 @@ def need_parquet(where: str | Path) -> None:
 
 
 class ParquetWriter:
-    """Writes a trial table piece by piece; each piece becomes a row group with its provenance."""
+    """Writes a trial table piece by piece; each piece becomes a row group with its provenance.
 
-    def __init__(self, path: Path, columns: Sequence[Column] = TRIAL_COLUMNS) -> None:
+    ``same`` holds columns that the tables themselves lack, with the text that stands in every row.
+    """
+
+    def __init__(
+        self, path: Path, columns: Sequence[Column] = TRIAL_COLUMNS, same: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
         import pyarrow as pa
         import pyarrow.parquet as pq
 
         kinds = {"text": pa.string(), "number": pa.float64(), "count": pa.int64()}
         self._schema = pa.schema([(column.name, kinds[column.kind]) for column in columns])
-        self._counts = [column.name for column in columns if column.kind == "count"]
-        self._writer = pq.ParquetWriter(path, self._schema, compression="zstd")
+        self._same = same
+        # Text comes again and again; numbers hardly ever do, and nobody looks for a recording by their least and greatest.
+        texts = [column.name for column in columns if column.kind == "text"]
+        self._writer = pq.ParquetWriter(
+            path, self._schema, compression="zstd", use_dictionary=texts, write_statistics=texts
+        )
         self._provenance: list[Provenance] = []
 
     def add(self, trials: pd.DataFrame, provenance: Provenance) -> None:
@@ -60,9 +69,13 @@ class ParquetWriter:
 
         if trials.empty:
             return
-        whole = trials.assign(**{name: trials[name].astype("Int64") for name in self._counts})
-        table = pa.Table.from_pandas(whole, schema=self._schema, preserve_index=False).replace_schema_metadata(None)
-        self._writer.write_table(table, row_group_size=len(trials))
+        arrays = [
+            pa.repeat(pa.scalar(self._same[field.name], field.type), len(trials))
+            if field.name in self._same
+            else pa.array(trials[field.name], type=field.type, from_pandas=True)
+            for field in self._schema
+        ]
+        self._writer.write_table(pa.Table.from_arrays(arrays, schema=self._schema), row_group_size=len(trials))
         self._provenance.append(provenance)
 
     def __enter__(self) -> ParquetWriter:

@@ -25,7 +25,6 @@ from decussa.recording.text import is_text, read_text_recording
 from decussa.recording.xdf import is_xdf, read_xdf
 
 _FIRST_BYTES = 4096
-_CHUNK_BYTES = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,14 +123,11 @@ def find_recordings(paths: Sequence[str | Path]) -> tuple[Path, ...]:
 
 def fingerprint(path: str | Path) -> str:
     """Return the SHA-256 of a file as 64 hexadecimal digits."""
-    digest = hashlib.sha256()
     try:
         with Path(path).open("rb") as file:
-            while piece := file.read(_CHUNK_BYTES):
-                digest.update(piece)
+            return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise _unreadable(Path(path), error) from error
-    return digest.hexdigest()
 
 
 def choose_recordings(names: Sequence[PurePath]) -> list[PurePath]:
