@@ -16,7 +16,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled, regrouped
+from decussa.measuring.compiled import compiled, fused, regrouped
 from decussa.measuring.exponential import exponentials
 
 Array = NDArray[np.float64]
@@ -25,26 +25,29 @@ Array = NDArray[np.float64]
 LEANING_MS = 6.0
 
 
-@compiled
+@fused
 def independent_share(white: Array, step_ms: float) -> float:
-    """Share of the samples that count as independent: 1 / (1 + 2 sum of the autocorrelation of their squares), at most 1."""
-    lags = int(LEANING_MS / step_ms)
-    squares = white * white
-    squares -= squares.mean()
-    power = lagged_product(squares, 0)
-    total = 0.0
-    for lag in range(1, lags):
-        total += (1.0 - lag / lags) * lagged_product(squares, lag)
-    return float(1.0 / (1.0 + 2.0 * max(0.0, total / power))) if power > 0.0 else 1.0
+    """Share of the samples that count as independent: 1 / (1 + 2 sum of the autocorrelation of their squares), at most 1.
 
-
-@regrouped
-def lagged_product(values: Array, lag: int) -> float:
-    """Sum of the products of values ``lag`` apart."""
-    total = 0.0
-    for k in range(lag, values.size):
-        total += values[k] * values[k - lag]
-    return total
+    The autocorrelation is weighed by 1 - lag / lags; so weighed, the products of all samples up to so many lags apart add up to
+    the squares of the sums over so many neighbours.
+    """
+    lags = max(1, int(LEANING_MS / step_ms))
+    squares = np.zeros(white.size + lags)
+    mean = 0.0
+    for k in range(white.size):
+        squares[k] = white[k] * white[k]
+        mean += squares[k] / white.size
+    power, running, together = 0.0, 0.0, 0.0
+    for k in range(squares.size):
+        if k < white.size:
+            squares[k] -= mean
+            power += squares[k] * squares[k]
+        running += squares[k]
+        if k >= lags:
+            running -= squares[k - lags]
+        together += running * running
+    return min(1.0, power * lags / together) if power > 0.0 and together > 0.0 else 1.0
 
 
 @compiled

@@ -58,22 +58,28 @@ number_of: Callable[[int], float] = intrinsic(_from_bits)
 
 
 @fused
+def exponential(x: float) -> float:
+    """exp(``x``) for a number below 700; 0 from ``LEAST`` down."""
+    least = x if x > LEAST else LEAST
+    turned = least * (1.0 / _LN2) + _ROUNDING
+    f = least - (turned - _ROUNDING) * _LN2
+    part = _C8 * f + _C7
+    part = part * f + _C6
+    part = part * f + _C5
+    part = part * f + _C4
+    part = part * f + _C3
+    part = part * f + _C2
+    part = part * f + _C1
+    part = part * f + _C0
+    value = number_of(bits_of(part) + (bits_of(turned) << _EXPONENT))
+    return value if x > LEAST else 0.0
+
+
+@fused
 def exponentials(logs: Array, out: Array) -> None:
     """Fill ``out`` with exp(``logs``) for logs below 700; the two are different arrays."""
     for k in range(logs.size):
-        x = logs[k] if logs[k] > LEAST else LEAST
-        turned = x * (1.0 / _LN2) + _ROUNDING
-        f = x - (turned - _ROUNDING) * _LN2
-        part = _C8 * f + _C7
-        part = part * f + _C6
-        part = part * f + _C5
-        part = part * f + _C4
-        part = part * f + _C3
-        part = part * f + _C2
-        part = part * f + _C1
-        part = part * f + _C0
-        value = number_of(bits_of(part) + (bits_of(turned) << _EXPONENT))
-        out[k] = value if logs[k] > LEAST else 0.0
+        out[k] = exponential(logs[k])
 
 
 @fused

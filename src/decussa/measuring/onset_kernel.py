@@ -7,10 +7,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled, fused, regrouped
-from decussa.measuring.doubt import span_above
-from decussa.measuring.exponential import exponentials
-from decussa.measuring.smooth_start import MEMBERS, StartFamily
+from decussa.measuring.compiled import compiled, fused
+from decussa.measuring.exponential import exponential
+from decussa.measuring.smooth_start import JUMP_COST, LEAST_COST, MEMBERS, MISS_COST, StartFamily
 from decussa.measuring.whitening import log_densities
 
 Array = NDArray[np.float64]
@@ -19,8 +18,10 @@ Array = NDArray[np.float64]
 ORDER = 5
 #: Length over which the strength of the response is looked at.
 STRENGTH_MS = 4.0
-#: Scores so far below the best add nothing.
-FORGET = 30.0
+#: Onsets that together hold no more than this share of the posterior are left out; the same of the one for the interval, of
+#: which the tails count.
+LEFT_OUT = 1e-3
+LEFT_OUT_LOOSE = 1e-5
 
 
 @compiled
@@ -36,19 +37,6 @@ def thin(sweep: NDArray[np.float32], start: int, stop: int, factor: int) -> Arra
 
 
 @compiled
-def strongest(white: Array, first: int, width: int) -> float:
-    """Largest mean square of ``width`` neighbours from ``first`` on."""
-    best = 0.0
-    running = 0.0
-    for k in range(first, white.size):
-        running += white[k] * white[k]
-        if k - width >= first:
-            running -= white[k - width] * white[k - width]
-        best = max(best, running / width)
-    return float(best)
-
-
-@compiled
 def weigh_onsets(
     white: Array, first: int, last: int, rate_hz: float, share: float, family: StartFamily, weights: Array,
     independent: float, loose: Array,
@@ -59,29 +47,22 @@ def weigh_onsets(
     onset are noise with rare large ones (``share``), those after it a member of the family of smooth starts plus unit noise.
     ``loose``, where it has a size, is the posterior if only the share ``independent`` of the samples counts.
     """
-    n = white.size - first
-    before = np.zeros(n + 1)
-    log_densities(white[first:], share, before[1:])
+    n, count = white.size - first, last - first + 1
+    before = np.empty(n)
+    log_densities(white[first:], share, before)
+    noise = 0.0
     for k in range(n):
-        before[k + 1] += before[k]
-    sizes, members, starts = family.start_cost.shape
-    size = likely_size(white, first, rate_hz, sizes)
-    count = last - first + 1
-    states = np.empty((members, 4, count))
-    look_back(white[first:], before, family.carry[size], family.step_form[size], family.step_cost[size], states)
-    scores, best = np.empty((members * starts, count)), np.empty(count)
-    score_starts(states, family.start_form[size], family.start_cost[size], scores, best)
-    top = best.max()
-    mass = add_members(scores, best, top, 1.0, weights)
+        noise, before[k] = noise + before[k], noise if k < count else -math.inf
+    size = likely_size(white, first, rate_hz, family.start_cost.shape[0])
+    tape, best = np.empty((n + 1, 4 * MEMBERS)), np.empty(MEMBERS)
+    look_back(white, first, before, family.filters[size], tape, best)
+    reached, near = near_jumps(tape, before[:count], family.filters[size], best)
+    forget = math.log(family.start_cost[0].size * count / (LEFT_OUT * near))
+    mass = add_starts(white[first:], tape, before[:count], family, size, reached, forget, 1.0, weights)
     if loose.size > 0:
-        add_members(scores, best, top, independent, loose)
-    return float(top + math.log(mass / weights.size)), float(before[n])
-
-
-@compiled
-def response_strength(white: Array, first: int, rate_hz: float) -> float:
-    """RMS of the strongest stretch in units of the noise."""
-    return math.sqrt(strongest(white, first, max(3, int(STRENGTH_MS * rate_hz / 1e3))))
+        forget += math.log(LEFT_OUT / LEFT_OUT_LOOSE)
+        add_starts(white[first:], tape, before[:count], family, size, reached, forget, independent, loose)
+    return reached + math.log(mass / weights.size), noise
 
 
 @compiled
@@ -92,127 +73,146 @@ def likely_size(white: Array, first: int, rate_hz: float, sizes: int) -> int:
 
 
 @compiled
-def look_back(white: Array, before: Array, carry: Array, form: Array, cost: Array, states: Array) -> None:
-    """Run the information filters of all members backwards, side by side.
+def response_strength(white: Array, first: int, rate_hz: float) -> float:
+    """RMS of the strongest stretch in units of the noise."""
+    width = max(3, int(STRENGTH_MS * rate_hz / 1e3))
+    best = 0.0
+    running = 0.0
+    for k in range(first, white.size):
+        running += white[k] * white[k]
+        if k - width >= first:
+            running -= white[k - width] * white[k - width]
+        best = max(best, running)
+    return math.sqrt(best / width)
 
-    Fills the information vector of all samples from each on and their log likelihood given an onset just before it, but for the
-    onset's own part, shape (members, 4, n); ``before`` is the log likelihood of the samples up to each if they are noise.
+
+@fused
+def look_back(white: Array, first: int, before: Array, filters: Array, tape: Array, best: Array) -> None:
+    """Run the filters of all members from the last sample back to ``white[first]``, side by side.
+
+    Row k of ``tape``, shape (n + 1, 4 * MEMBERS), follows from the sample ``first`` + k and all later ones: prediction of the
+    sample before, two more states, and minus the log likelihood of these samples if the response were there all along. ``best``
+    is the largest log likelihood of an onset with a jump, ``before`` the one of the samples up to each if they are noise.
     """
-    vectors, products = np.zeros(3 * MEMBERS), np.empty(6 * MEMBERS)
-    totals, gained = np.zeros(MEMBERS), np.empty(MEMBERS)
-    for k in range(white.size - 1, -1, -1):
-        sample, square = white[k], 0.5 * white[k] * white[k]
-        if k < states.shape[2]:
-            for i in range(states.shape[0]):
-                states[i, 0, k], states[i, 1, k] = vectors[i] + sample, vectors[MEMBERS + i]
-                states[i, 2, k], states[i, 3, k] = vectors[2 * MEMBERS + i], totals[i] + (before[k] - square)
-        multiply(vectors, sample, products)
-        gain(totals, square, products, form, cost, gained)
-        totals, gained = gained, totals
-        step_back(vectors, sample, carry)
-
-
-@fused
-def multiply(vectors: Array, sample: float, products: Array) -> None:
-    """Fill the products (00, 11, 22, 01, 02, 12) of every member's information vector with this sample seen."""
+    last = tape.shape[0] - 1
     for i in range(MEMBERS):
-        e0, e1, e2 = vectors[i] + sample, vectors[MEMBERS + i], vectors[2 * MEMBERS + i]
-        products[i] = e0 * e0
-        products[MEMBERS + i] = e1 * e1
-        products[2 * MEMBERS + i] = e2 * e2
-        products[3 * MEMBERS + i] = e0 * e1
-        products[4 * MEMBERS + i] = e0 * e2
-        products[5 * MEMBERS + i] = e1 * e2
-
-
-@fused
-def gain(totals: Array, square: float, products: Array, form: Array, cost: Array, out: Array) -> None:
-    """Fill every member's total after a step back: less the sample's square and the cost, plus what the form gains."""
-    for i in range(MEMBERS):
-        out[i] = (
-            totals[i] - square - cost[i] + form[i] * products[i]
-            + form[MEMBERS + i] * products[MEMBERS + i] + form[2 * MEMBERS + i] * products[2 * MEMBERS + i]
-            + form[3 * MEMBERS + i] * products[3 * MEMBERS + i] + form[4 * MEMBERS + i] * products[4 * MEMBERS + i]
-            + form[5 * MEMBERS + i] * products[5 * MEMBERS + i]
-        )  # fmt: skip
-
-
-@fused
-def step_back(vectors: Array, sample: float, carry: Array) -> None:
-    """Take every member's information vector, with this sample seen, one sample back."""
-    for i in range(MEMBERS):
-        e0, e1, e2 = vectors[i] + sample, vectors[MEMBERS + i], vectors[2 * MEMBERS + i]
-        vectors[i] = carry[i] * e0 + carry[MEMBERS + i] * e1 + carry[2 * MEMBERS + i] * e2
-        vectors[MEMBERS + i] = carry[3 * MEMBERS + i] * e0 + carry[4 * MEMBERS + i] * e1 + carry[5 * MEMBERS + i] * e2
-        vectors[2 * MEMBERS + i] = (
-            carry[6 * MEMBERS + i] * e0 + carry[7 * MEMBERS + i] * e1 + carry[8 * MEMBERS + i] * e2
-        )
+        best[i] = -math.inf
+    for i in range(4 * MEMBERS):
+        tape[last, i] = 0.0
+    for k in range(last - 1, -1, -1):
+        sample, so_far, later, here = white[first + k], before[k], tape[k + 1], tape[k]
+        for i in range(MEMBERS):
+            told = later[i]
+            missed = filters[i] * sample - told
+            here[i] = later[MEMBERS + i] + filters[MEMBERS + i] * sample + filters[4 * MEMBERS + i] * told
+            here[MEMBERS + i] = (
+                later[2 * MEMBERS + i] + filters[2 * MEMBERS + i] * sample + filters[5 * MEMBERS + i] * told
+            )
+            here[2 * MEMBERS + i] = filters[3 * MEMBERS + i] * sample + filters[6 * MEMBERS + i] * told
+            here[3 * MEMBERS + i] = later[3 * MEMBERS + i] + (missed * missed + filters[MISS_COST + i])
+        for i in range(MEMBERS):  # a loop of its own: vector units take no more of different arrays at once
+            score = so_far - here[3 * MEMBERS + i] - filters[JUMP_COST + i]
+            best[i] = score if score > best[i] else best[i]
 
 
 @compiled
-def score_starts(states: Array, forms: Array, costs: Array, scores: Array, best: Array) -> None:
-    """Fill the log likelihood of an onset before every sample, and into ``best`` the largest of each.
+def near_jumps(tape: Array, before: Array, filters: Array, best: Array) -> tuple[float, float]:
+    """Largest log likelihood of an onset with a jump, and least likelihood of all such onsets together in units of that one.
 
-    Rows of ``scores`` are the starts, with all their places, of one member after the other.
+    From the number of samples where the best member comes within 1 of it.
     """
-    products = np.empty((6, best.size))
-    best[:] = -math.inf
-    starts = costs.shape[1]
-    for member in range(states.shape[0]):
-        multiply_lines(states[member], products)
-        for start in range(starts):
-            form = forms[member, start]
-            score_line(states[member, 3], products, form, costs[member, start], scores[member * starts + start], best)
+    member = 0
+    for i in range(MEMBERS):
+        member = i if best[i] > best[member] else member
+    least, count = best[member] - 1.0 + filters[JUMP_COST + member], 0.0
+    for k in range(before.size):
+        count += 1.0 if before[k] - tape[k, 3 * MEMBERS + member] > least else 0.0
+    return best[member], max(1.0, math.exp(-1.0) * count)
 
 
-@regrouped
-def multiply_lines(state: Array, products: Array) -> None:
-    """Fill the products of one member's information vector before every sample, in their order in forms."""
-    e0, e1, e2 = state[0], state[1], state[2]
-    q00, q11, q22, q01, q02, q12 = products[0], products[1], products[2], products[3], products[4], products[5]
-    for j in range(e0.size):
-        q00[j], q11[j], q22[j] = e0[j] * e0[j], e1[j] * e1[j], e2[j] * e2[j]
-        q01[j], q02[j], q12[j] = e0[j] * e1[j], e0[j] * e2[j], e1[j] * e2[j]
-
-
-@regrouped
-def score_line(so_far: Array, products: Array, form: Array, cost: float, scores: Array, best: Array) -> None:
-    """Fill the log likelihood of one start at one place before every sample."""
-    g0, g1, g2, g3, g4, g5 = form[0], form[1], form[2], form[3], form[4], form[5]
-    q00, q11, q22, q01, q02, q12 = products[0], products[1], products[2], products[3], products[4], products[5]
-    for j in range(scores.size):
-        score = so_far[j] - cost + (g0 * q00[j] + g1 * q11[j] + g2 * q22[j] + g3 * q01[j] + g4 * q02[j] + g5 * q12[j])
-        scores[j] = score
-        best[j] = max(best[j], score)
+@fused
+def spans_above(tape: Array, before: Array, filters: Array, least: float, starts: Array, stops: Array) -> None:
+    """Fill, for every member, the first sample at which any start may score above ``least``, and the sample after the last."""
+    for i in range(MEMBERS):
+        starts[i], stops[i] = before.size, 0.0
+    for k in range(before.size):
+        row, most, place = tape[k], before[k] - least, float(k)
+        for i in range(MEMBERS):
+            reaches = row[3 * MEMBERS + i] + filters[LEAST_COST + i] < most
+            starts[i] = place if reaches and place < starts[i] else starts[i]
+            stops[i] = place + 1.0 if reaches else stops[i]
 
 
 @compiled
-def add_members(scores: Array, best: Array, top: float, power: float, weights: Array) -> float:
-    """Fill ``weights`` with the sum over all members of likelihood to the ``power``, as shares; return the sum.
+def add_starts(
+    white: Array, tape: Array, before: Array, family: StartFamily, size: int, reached: float, forget: float, power: float,
+    weights: Array,
+) -> float:  # fmt: skip
+    """Fill ``weights`` with the sum over all starts of all members of likelihood to the ``power``, as shares; return the sum.
 
-    Rows of ``scores`` are the places of one member after the other; ``best`` holds the largest score of each sample.
+    Likelihoods are in units of that of a score ``reached``; those whose log lies more than ``forget`` below are left out.
     """
-    samples = scores.shape[1]
-    places = weights.size // samples
-    least = top - FORGET / power
-    first, stop = span_above(best, least, 0, samples)
-    rows, width = scores.shape[0], stop - first
-    logs, likely = np.empty(rows * width), np.empty(rows * width)
-    for row in range(rows):
-        line, part = scores[row, first:stop], logs[row * width : (row + 1) * width]
-        for j in range(width):
-            part[j] = power * (line[j] - top)
-    exponentials(logs, likely)
-    sums = np.zeros((places, samples))
-    for row in range(rows):
-        cells, part = sums[row % places, first:stop], likely[row * width : (row + 1) * width]
-        for j in range(width):
-            cells[j] += part[j]
-    mass = sums.sum()
+    count, places = before.size, family.places
+    begins, ends = np.empty(MEMBERS), np.empty(MEMBERS)
+    spans_above(tape, before, family.filters[size], reached - forget / power, begins, ends)
+    cells, jumps = np.zeros((places, count)), np.zeros(count)
+    room = np.empty(7 * count)
+    for member in range(family.look.shape[1]):
+        begin, end = int(begins[member]), int(ends[member])
+        if begin >= end:
+            continue
+        lines = room[: 7 * (end - begin)]
+        spread_out(white, tape, before, family.look[size, member], member, begin, reached, lines)
+        add_jump(lines[6 * (end - begin) :], family.filters[size, JUMP_COST + member], power, jumps[begin:end])
+        for start in range(family.start_cost.shape[2]):
+            form, cost = family.start_form[size, member, start], family.start_cost[size, member, start]
+            if cost < math.inf:
+                add_start(lines, form, cost, power, cells[start % places, begin:end])
+    mass = 0.0
     for place in range(places):
-        for j in range(samples):
-            weights[(j + 1) * places - 1 - place] = sums[place, j] / mass
-    return float(mass)
+        for j in range(count):
+            cells[place, j] += jumps[j]
+            mass += cells[place, j]
+    for place in range(places):
+        for j in range(count):
+            weights[(j + 1) * places - 1 - place] = cells[place, j] / mass
+    return mass
+
+
+@fused
+def spread_out(
+    white: Array, tape: Array, before: Array, look: Array, member: int, begin: int, reached: float, lines: Array
+) -> None:  # fmt: skip
+    """Fill the products of one member's information vector in their order in forms, and the score of a start for nothing."""
+    width = lines.size // 7
+    for j in range(width):
+        k = begin + j
+        s0, s1, s2 = tape[k + 1, member], tape[k + 1, MEMBERS + member], tape[k + 1, 2 * MEMBERS + member]
+        e0 = white[k] + look[0] * s0 + look[1] * s1 + look[2] * s2
+        e1 = look[3] * s0 + look[4] * s1 + look[5] * s2
+        e2 = look[6] * s0 + look[7] * s1 + look[8] * s2
+        lines[j], lines[width + j], lines[2 * width + j] = e0 * e0, e1 * e1, e2 * e2
+        lines[3 * width + j], lines[4 * width + j], lines[5 * width + j] = e0 * e1, e0 * e2, e1 * e2
+        lines[6 * width + j] = before[k] - tape[k, 3 * MEMBERS + member] - reached
+
+
+@fused
+def add_jump(score: Array, cost: float, power: float, out: Array) -> None:
+    """Add the likelihood of a jump before every sample."""
+    for j in range(out.size):
+        out[j] += exponential(power * (score[j] - cost))
+
+
+@fused
+def add_start(lines: Array, form: Array, cost: float, power: float, out: Array) -> None:
+    """Add the likelihood of one start at one place before every sample."""
+    g0, g1, g2, g3, g4, g5 = form[0], form[1], form[2], form[3], form[4], form[5]
+    n = out.size
+    q00, q11, q22, q01 = lines[:n], lines[n : 2 * n], lines[2 * n : 3 * n], lines[3 * n : 4 * n]
+    q02, q12, score = lines[4 * n : 5 * n], lines[5 * n : 6 * n], lines[6 * n :]
+    for j in range(n):
+        less = g0 * q00[j] + g1 * q11[j] + g2 * q22[j] + g3 * q01[j] + g4 * q02[j] + g5 * q12[j]
+        out[j] += exponential(power * (score[j] - cost - less))
 
 
 @compiled

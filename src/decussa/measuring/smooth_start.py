@@ -23,40 +23,48 @@ ORDERS = (2, 3)
 TIME_CONSTANTS_MS = (0.6, 1.2, 2.4)
 #: Sizes of the response in units of the whitened noise: every one an octave, equally likely beforehand.
 SIZES = tuple(2.0**power for power in range(-2, 14))
-#: Which derivatives jump at the onset (value, slope, curvature), and how likely each way to start is beforehand.
-STARTS = ((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, 1.0, 1.0), (1.0, 1.0, 1.0))
-START_PRIOR = (0.25, 0.25, 0.25, 0.25)
+#: Which derivatives jump at the onset (value, slope, curvature), and how likely each way to start is beforehand; what is left is
+#: the likelihood of a jump of all three.
+STARTS = ((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, 1.0, 1.0))
+START_PRIOR = (0.25, 0.25, 0.25)
 #: Onsets are tried so close together.
 GRID_MS = 0.1
 #: How far from the likely size of a response its size may lie (octaves), and for how many members there is room: a multiple of
 #: what vector units take at once.
 OCTAVES = 1
 MEMBERS = 20
+#: Where the costs of members begin in the row of a size.
+MISS_COST, JUMP_COST, LEAST_COST = 7 * MEMBERS, 8 * MEMBERS, 9 * MEMBERS
+#: What one sample says of the state.
+_SEEN = np.diag([1.0, 0.0, 0.0])
 
 
 class StartFamily(NamedTuple):
     """Steady-state filters of the family at one sampling rate, for every likely size of a response.
 
-    The first axis counts the most likely size; the last one the members reckoned with then: that size and one octave around it,
-    each with all dynamics, side by side as vector units take them, filled up with members of no weight; rows of members lie
-    behind one another. Quadratic forms are packed as (00, 11, 22, 01, 02, 12), off-diagonal terms doubled.
+    The first axis counts the most likely size; members are that size and one octave around it, each with all dynamics. A filter
+    foretells a sample from those after it, as an autoregressive moving average does; the squares of what it misses add up to the
+    log likelihood of a response that begins with a jump, which is one as if it had always been there. Where a response starts
+    otherwise its state is known better, and a quadratic form of the state takes off what does not fit.
 
     Parameters
     ----------
-    carry : ndarray, shape (sizes, 9 * members)
-        Takes the information vector one sample back: a matrix, row by row.
-    step_form, step_cost : ndarray, shapes (sizes, 6 * members) and (sizes, members)
-        Log likelihood gained on that step.
+    filters : ndarray, shape (sizes, 10 * MEMBERS)
+        Scale of the samples, three weights of a sample and three of the last prediction; ln SD of what a filter misses; cost of a
+        jump and least cost of any start. Side by side as vector units take them, filled up with members of no weight. Costs of
+        starts hold the prior, and are infinite for a size there is not.
+    look : ndarray, shape (sizes, members, 9)
+        Takes the state of a filter to an information vector: a matrix, row by row.
     start_form, start_cost : ndarray, shapes (sizes, members, starts, 6) and (sizes, members, starts)
-        Log likelihood of an onset at place p, that is (p + 1/2) / places samples before the sample, for every way to start with
-        every place. Costs hold the prior, and are infinite for a size there is not. Members that fill up are left out.
+        What is taken off for an onset at place p, that is (p + 1/2) / places samples before the sample, for every way to start
+        but the jump, with every place. Forms are packed as (00, 11, 22, 01, 02, 12), off-diagonal terms doubled; none is
+        negative anywhere.
     places : int
         Number of places between two samples.
     """
 
-    carry: Array
-    step_form: Array
-    step_cost: Array
+    filters: Array
+    look: Array
     start_form: Array
     start_cost: Array
     places: int
@@ -66,62 +74,92 @@ class StartFamily(NamedTuple):
 def start_family(rate_hz: float) -> StartFamily:
     """Return the filters for one sampling rate in Hz."""
     places = max(1, round(1e3 / rate_hz / GRID_MS))
-    dynamics = [
-        _filters(order, 1e3 / rate_hz / constant, places, len(ORDERS) * len(TIME_CONSTANTS_MS))
-        for order in ORDERS
-        for constant in TIME_CONSTANTS_MS
-    ]
-    carry, step_form, step_cost, start_form, start_cost = (np.stack(parts) for parts in zip(*dynamics, strict=True))
-    sizes, starts = len(SIZES), len(STARTS) * places
-    members = len(dynamics) * (2 * OCTAVES + 1)
-    forms, costs = _side_by_side(start_form), _side_by_side(start_cost, none=math.inf)
-    return StartFamily(
-        _side_by_side(carry).reshape(sizes, -1),
-        _side_by_side(step_form).reshape(sizes, -1),
-        _side_by_side(step_cost),
-        np.ascontiguousarray(np.moveaxis(forms, -1, 1)[:, :members].reshape(sizes, members, starts, 6)),
-        np.ascontiguousarray(np.moveaxis(costs, -1, 1)[:, :members].reshape(sizes, members, starts)),
-        places,
+    dynamics = [_filters(order, 1e3 / rate_hz / constant, places) for order in ORDERS for constant in TIME_CONSTANTS_MS]
+    filters, miss_cost, jump_cost, look, form, cost = (
+        _around(np.stack(parts, axis=1)) for parts in zip(*dynamics, strict=True)
     )
+    prior = np.where(
+        _around(np.ones((len(SIZES), len(dynamics)))) > 0.0, math.log(len(SIZES) * len(dynamics)), math.inf
+    )
+    jump_cost, cost = jump_cost + prior, cost + prior[:, :, None]
+    sides = [filters, miss_cost[:, :, None], jump_cost[:, :, None], np.minimum(jump_cost, cost.min(axis=2))[:, :, None]]
+    nothing = (0.0, 0.0, math.inf, math.inf)
+    rows = [_side_by_side(part, none) for part, none in zip(sides, nothing, strict=True)]
+    return StartFamily(np.concatenate(rows, axis=1), look, form, cost, places)
 
 
-def _side_by_side(values: Array, none: float = 0.0) -> Array:
-    """Put the members around each size last, filled up with ``none``, which also stands for a size there is not.
+def _around(values: Array) -> Array:
+    """Put all dynamics of each size and of the sizes around it behind one another; zeros for a size there is not.
 
-    ``values`` has shape (dynamics, sizes, ...).
+    ``values`` has shape (sizes, dynamics, ...).
     """
-    sizes = values.shape[1]
-    out = np.full((sizes, *values.shape[2:], MEMBERS), none)
-    for size in range(sizes):
-        members = [
-            values[:, other] if 0 <= other < sizes else np.full_like(values[:, size], none)
-            for other in range(size - OCTAVES, size + OCTAVES + 1)
-        ]
-        joined = np.moveaxis(np.concatenate(members), 0, -1)
-        out[size, ..., : joined.shape[-1]] = joined
-    return out
+    sizes = values.shape[0]
+    edge = np.zeros((OCTAVES, *values.shape[1:]))
+    padded = np.concatenate([edge, values, edge])
+    return np.concatenate([padded[octave : octave + sizes] for octave in range(2 * OCTAVES + 1)], axis=1)
 
 
-def _filters(order: int, step: float, places: int, dynamics: int) -> tuple[Array, ...]:
+def _side_by_side(values: Array, none: float) -> Array:
+    """Put the members last, filled up with ``none``, rows behind one another; ``values`` has shape (sizes, members, rows)."""
+    out = np.full((values.shape[0], values.shape[2], MEMBERS), none)
+    out[..., : values.shape[1]] = np.moveaxis(values, 1, -1)
+    return out.reshape(values.shape[0], -1)
+
+
+def _filters(order: int, step: float, places: int) -> tuple[Array, ...]:
     """Filters of one order and time constant for all sizes; ``step`` is a sample in units of the time constant."""
     spread, move = _spread(order), _transition(order, step)
     squares = np.square(SIZES)[:, None, None]
     drive = squares * (spread - move @ spread @ move.T)
     updated = _steady_information(move, drive, steps=max(60, math.ceil(12 / step)))
-    mixing = np.linalg.inv(np.eye(3) + updated @ drive)
-    step_form, step_cost = _quadratic(drive, updated)
-    log_prior = -math.log(len(SIZES) * dynamics)
+    carry = move.T @ np.linalg.inv(np.eye(3) + updated @ drive)
+    later = updated - _SEEN
+    known = squares * spread @ np.linalg.inv(np.eye(3) + later @ (squares * spread))
+    variance = 1.0 + known[:, 0, 0]
+    weights, past, look = _companion(carry, known[:, 0], order)
+    scale = np.sqrt(0.5 / variance)[:, None]
+    filters = np.concatenate([scale, scale * weights, past], axis=1)
+    jump_form, free = _quadratic(squares * spread, updated)
+    ending = 0.5 * np.log(np.linalg.det(np.eye(3) + later @ (squares * spread)))
     forms, costs = [], []
-    for kind, share in zip(STARTS, START_PRIOR, strict=True):
-        kick = np.diag(np.diag(spread) * np.array(kind))
+    for kind, share in zip(STARTS, _shares(order), strict=True):
+        kick = _kick(spread, np.diag(kind))
         for place in range(places):
             part = _transition(order, step * (place + 0.5) / places)
             form, cost = _quadratic(squares * (spread - part @ (spread - kick) @ part.T), updated)
-            forms.append(form)
-            costs.append(cost - log_prior - math.log(share))
-    start_form = np.stack(forms, axis=1).reshape(len(SIZES), len(STARTS), places, 6)
-    start_cost = np.stack(costs, axis=1).reshape(len(SIZES), len(STARTS), places)
-    return move.T @ mixing, step_form, step_cost, start_form, start_cost
+            forms.append(jump_form - form)
+            costs.append(cost - free + ending - (math.log(share) if share else -math.inf))
+    jump_cost = ending - math.log(1.0 - sum(START_PRIOR))
+    look = (look / scale[:, :, None]).reshape(len(SIZES), 9)
+    return filters, 0.5 * np.log(variance), jump_cost, look, np.stack(forms, axis=1), np.stack(costs, axis=1)
+
+
+def _shares(order: int) -> tuple[float, ...]:
+    """How likely each way to start is; without a curvature in the state a start with a bend is one from rest."""
+    rest, bend, kink = START_PRIOR
+    return (rest, bend, kink) if order == 3 else (rest + bend, 0.0, kink)
+
+
+def _companion(carry: Array, reading: Array, order: int) -> tuple[Array, Array, Array]:
+    """Filter in companion form: weights of a sample and of the last prediction, and the matrix from its state to the vector.
+
+    The vector goes over to ``carry`` times itself with the sample in its first place; ``reading`` of it is the prediction. The
+    coefficients of the characteristic polynomial follow from traces (Faddeev and LeVerrier).
+    """
+    powers = [reading]
+    for _ in range(2):
+        powers.append(np.einsum("si,sij->sj", powers[-1], carry))
+    squared = carry @ carry
+    first, second = -np.trace(carry, axis1=1, axis2=2), -0.5 * np.trace(squared, axis1=1, axis2=2)
+    second = second + 0.5 * first**2
+    third = -np.linalg.det(carry)
+    state = np.stack(
+        [powers[0], powers[1] + first[:, None] * powers[0],
+         powers[2] + first[:, None] * powers[1] + second[:, None] * powers[0]], axis=1,
+    )  # fmt: skip
+    look = np.zeros_like(carry)
+    look[:, :order, :order] = np.linalg.inv(state[:, :order, :order])
+    return (state @ carry)[:, :, 0], -np.stack([first, second, third], axis=1), look
 
 
 def _transition(order: int, step: float) -> Array:
@@ -143,16 +181,19 @@ def _spread(order: int) -> Array:
     return np.array([[1.0, 0.0, -1 / 3], [0.0, 1 / 3, 0.0], [-1 / 3, 0.0, 1.0]])
 
 
+def _kick(spread: Array, jumping: Array) -> Array:
+    """Covariance of what jumps at an onset, as in the stationary process where the rest of the state is 0."""
+    return np.asarray(np.linalg.pinv(jumping @ np.linalg.pinv(spread) @ jumping))
+
+
 def _steady_information(move: Array, drive: Array, steps: int) -> Array:
     """Information about the state after seeing a sample and all later ones, in the steady state; unit noise."""
-    seen = np.zeros((3, 3))
-    seen[0, 0] = 1.0
     information = np.zeros_like(drive)
     for _ in range(steps):
-        updated = information + seen
+        updated = information + _SEEN
         information = move.T @ np.linalg.inv(np.eye(3) + updated @ drive) @ updated @ move
         information = 0.5 * (information + information.transpose(0, 2, 1))
-    return information + seen
+    return information + _SEEN
 
 
 def _quadratic(covariance: Array, information: Array) -> tuple[Array, Array]:

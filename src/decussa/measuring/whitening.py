@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled, fused, regrouped
-from decussa.measuring.exponential import exponentials, logarithms
+from decussa.measuring.exponential import exponential, logarithms
 
 Array = NDArray[np.float64]
 
@@ -66,7 +66,9 @@ def predictor(covariance: Array) -> Array:
         for j in range(1, m):
             total += out[j] * covariance[m - j]
         reflection = -total / variance
-        previous[:] = out
+        for j in range(m):
+            previous[j] = out[j]
+        previous[m] = 0.0
         for j in range(1, m + 1):
             out[j] = previous[j] + reflection * previous[m - j]
         variance *= 1 - reflection * reflection
@@ -83,7 +85,8 @@ def fit_noise(baseline: Array, order: int, coefficients: Array) -> float:
     covariance = autocovariance(baseline, order)
     covariance[0] *= 1.0 + UNSEEN
     fitted = predictor(covariance)
-    coefficients[:] = fitted[: order + 1]
+    for j in range(order + 1):
+        coefficients[j] = fitted[j]
     return float(fitted[order + 1])
 
 
@@ -105,40 +108,34 @@ def whiten(samples: Array, coefficients: Array, out: Array) -> None:
             later[k] += coefficients[j] * earlier[k]
 
 
-@compiled
+@fused
 def outlier_share(white: Array) -> float:
     """Share of wide samples in a mixture of a unit and a wide normal, by 8 steps of expectation-maximisation."""
-    narrow, wide = np.empty(white.size), np.empty(white.size)
-    exponentials(-0.5 * white * white, narrow)
-    exponentials(-0.5 / OUTLIER_SPREAD**2 * white * white, wide)
+    narrow = np.empty(white.size)  # density of the unit normal as a multiple of that of the wide one
+    for k in range(white.size):
+        narrow[k] = OUTLIER_SPREAD * exponential((0.5 / OUTLIER_SPREAD**2 - 0.5) * white[k] * white[k])
     share = 0.02
     for _ in range(8):
-        share = mean_weight(narrow, wide, share / OUTLIER_SPREAD, 1.0 - share)
+        share = mean_weight(narrow, (1.0 - share) / share)
     return max(share, LEAST_OUTLIERS)
 
 
 @regrouped
-def mean_weight(narrow: Array, wide: Array, wide_share: float, narrow_share: float) -> float:
-    """Mean probability of having come from the wide of two distributions, given both densities."""
+def mean_weight(narrow: Array, odds: float) -> float:
+    """Mean probability of having come from the wide of two distributions, given the odds and density of the other."""
     total = 0.0
     for k in range(narrow.size):
-        part = wide_share * wide[k]
-        total += part / (part + narrow_share * narrow[k] + 1e-300)
+        total += 1.0 / (1.0 + odds * narrow[k])
     return total / narrow.size
 
 
-@compiled
+@fused
 def log_densities(white: Array, share: float, out: Array) -> None:
     """Fill log densities of whitened noise samples, less that of a standard normal at 0; none below ``LEAST_LOG_DENSITY``."""
-    squares, logs = np.empty(white.size), np.empty(white.size)
     wide = 0.5 / OUTLIER_SPREAD**2
+    densities = np.empty(white.size)
     for k in range(white.size):
-        squares[k] = white[k] * white[k]
-        logs[k] = (wide - 0.5) * squares[k]
-    narrow = np.empty(white.size)
-    exponentials(logs, narrow)
+        densities[k] = (1.0 - share) * exponential((wide - 0.5) * white[k] * white[k]) + share / OUTLIER_SPREAD
+    logarithms(densities, out)
     for k in range(white.size):
-        narrow[k] = (1.0 - share) * narrow[k] + share / OUTLIER_SPREAD
-    logarithms(narrow, logs)
-    for k in range(white.size):
-        out[k] = max(logs[k] - wide * squares[k], LEAST_LOG_DENSITY)
+        out[k] = max(out[k] - wide * white[k] * white[k], LEAST_LOG_DENSITY)
