@@ -170,27 +170,29 @@ def bridge_all(
 ) -> None:  # fmt: skip
     """Bridge every sweep on its own; ``places`` gets start and end of both artifacts and their lag, in samples."""
     for i in range(samples.shape[0]):
-        copy_samples(samples[i], bridged[i])
-        if all_finite(samples[i]):
-            tail_uv[i] = bridge_sweep(bridged[i], rate_hz, onset, isi[i], bounds, ratios, places[i])
-
-
-@compiled
-def copy_samples(row: SamplesUv, wave: SamplesUv) -> None:
-    """Fill ``wave`` with the first samples of ``row``."""
-    for k in range(wave.size):
-        wave[k] = row[k]
+        tail_uv[i] = bridge_sweep(samples[i], bridged[i], rate_hz, onset, isi[i], bounds, ratios, places[i])
 
 
 @compiled
 def bridge_sweep(
-    row: SamplesUv, rate_hz: float, onset: int, isi: float, bounds: Bounds, ratios: Array, places: Array
+    recorded: SamplesUv,
+    row: SamplesUv,
+    rate_hz: float,
+    onset: int,
+    isi: float,
+    bounds: Bounds,
+    ratios: Array,
+    places: Array,
 ) -> float:
-    """Find both artifacts in ``row``, draw a line in their place and take a tail away; return its height in uV.
+    """Copy a sweep into ``row``, draw a line in place of its artifacts and take a tail away; return the tail's height in uV.
 
-    All samples are finite, and go on for ``SETTLED_MS`` after the test pulse at least, or to the end of the sweep: what comes
-    later changes nothing before. ``places`` holds NaN and gets what is found.
+    ``row`` may be shorter, down to ``SETTLED_MS`` after the test pulse: what comes later changes nothing before. ``places``
+    holds NaN and gets what is found, nothing where a sample is not finite.
     """
+    for k in range(row.size):
+        row[k] = recorded[k]
+    if not all_finite(recorded):
+        return 0.0
     per_ms = rate_hz / 1e3
     paired = not math.isnan(isi)
     first = onset - (isi * per_ms if paired else 0.0)

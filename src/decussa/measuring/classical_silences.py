@@ -147,16 +147,18 @@ def bin_edges(n_samples: int, rate_hz: float, onset_sample: int) -> NDArray[np.i
 
 @compiled
 def lower_limit(
-    sweep: NDArray[np.float32], level: float, rate_hz: float, onset_sample: int, edges: NDArray[np.int64], bins: Array,
-    baseline_ms: Window, first_pulse_ms: float, factor: float,
+    sweep: NDArray[np.float32], level: float, edges: NDArray[np.int64], bins: Array, before: int, baseline_ms: Window,
+    first_pulse_ms: float, factor: float,
 ) -> float:  # fmt: skip
-    """Lower limit of the chart of a sweep rectified about ``level``, NaN without a baseline; fills the baseline's ``bins``."""
-    before = bins_before(rate_hz, onset_sample)
+    """Lower limit of the chart of a sweep rectified about ``level``, NaN without a baseline; fills the baseline's ``bins``.
+
+    ``before`` is the number of bins before the test pulse.
+    """
     from_ = max(0, before + math.ceil((first_pulse_ms + baseline_ms[0]) / BIN_MS))
     to = min(bins.size, before + math.floor((first_pulse_ms + baseline_ms[1]) / BIN_MS))
     if to - from_ < 2:
         return math.nan
-    fill_bins(sweep, level, edges, from_, to, bins)
+    fill_bins(sweep, level, edges[from_ : to + 1], bins[from_:to])
     mean = bins[from_]
     difference = 0.0
     for b in range(from_ + 1, to):
@@ -167,14 +169,12 @@ def lower_limit(
 
 
 @compiled
-def fill_bins(
-    sweep: NDArray[np.float32], level: float, edges: NDArray[np.int64], first: int, last: int, bins: Array
-) -> None:
-    """Fill the means of the sweep, rectified about ``level``, in bins ``first`` to ``last`` - 1."""
-    begin = edges[first]
-    rectified = np.empty(min(sweep.size, max(edges[last], edges[last - 1] + 1)) - begin)
+def fill_bins(sweep: NDArray[np.float32], level: float, edges: NDArray[np.int64], bins: Array) -> None:
+    """Fill the means of the sweep, rectified about ``level``, between every two ``edges``; of one sample at least."""
+    begin = edges[0]
+    rectified = np.empty(min(sweep.size, edges[bins.size] + 1) - begin)
     rectify(sweep[begin : begin + rectified.size], level, rectified)
-    for b in range(first, last):
+    for b in range(bins.size):
         start = edges[b] - begin
         stop = max(start + 1, edges[b + 1] - begin)
         total = 0.0
@@ -191,11 +191,8 @@ def rectify(stretch: NDArray[np.float32], level: float, rectified: Array) -> Non
 
 
 @compiled
-def chart_silence(
-    bins: Array, rate_hz: float, onset_sample: int, low: float, response_ms: float, run: int, found: Array
-) -> None:
+def chart_silence(bins: Array, before: int, low: float, response_ms: float, run: int, found: Array) -> None:
     """Put start and end in ms of the silence after ``response_ms`` into ``found``; leave them where there is none."""
-    before = bins_before(rate_hz, onset_sample)
     start, end = find_silence(bins, low, before + math.ceil(response_ms / BIN_MS), run)
     if end >= 0:
         found[0] = (start - before) * BIN_MS

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from decussa.measuring.amplitude import peak_to_peak
 from decussa.measuring.area import rectified_area
-from decussa.measuring.artifact import SETTLED_MS, Bounds, bridge_sweep, copy_samples
+from decussa.measuring.artifact import SETTLED_MS, Bounds, bridge_sweep
 from decussa.measuring.background import baseline_span
 from decussa.measuring.classical_onsets import THRESHOLD_SD, find_run, rule_baseline
-from decussa.measuring.classical_silences import THREE_SD, bin_edges, chart_silence, fill_bins, lower_limit
+from decussa.measuring.classical_silences import THREE_SD, bin_edges, bins_before, chart_silence, fill_bins, lower_limit
 from decussa.measuring.compiled import compiled
 from decussa.measuring.readings import (
     AMPLITUDE,
@@ -27,7 +27,6 @@ from decussa.measuring.readings import (
     FIRST_AMPLITUDE,
     FIRST_END,
     FIRST_START,
-    LAG,
     LONE_END,
     LONE_START,
     RUN_END,
@@ -52,7 +51,7 @@ def read_block(
     """Bridge and read every sweep of ``samples``; a ``bridged`` with fewer rows than sweeps is written over again and again."""
     for i in range(samples.shape[0]):
         wave = bridged[i % bridged.shape[0]]
-        bridge(samples[i], wave, rate_hz, onset, isi[i], bounds, ratios, readings[i])
+        bridge_sweep(samples[i], wave, rate_hz, onset, isi[i], bounds, ratios, readings[i])
         read_sweep(samples[i], wave, rate_hz, onset, window_ms, baseline_ms, isi[i], bounds, taps, readings[i])
 
 
@@ -72,11 +71,11 @@ def read_block_classically(
     needed = max(needed, onset + SETTLED_MS * per_ms + 8.0)
     near = wave[: min(wave.size, int(needed) + 1)]
     edges = bin_edges(wave.size, rate_hz, onset)
-    bins = np.empty(edges.size - 1)
+    bins, before = np.empty(edges.size - 1), bins_before(rate_hz, onset)
     for i in range(samples.shape[0]):
         row, line = samples[i], readings[i]
         first_ms = 0.0 if math.isnan(isi[i]) else -isi[i]
-        bridge(row, near, rate_hz, onset, isi[i], bounds, ratios, line)
+        bridge_sweep(row, near, rate_hz, onset, isi[i], bounds, ratios, line)
         read_sweep(row, near, rate_hz, onset, window_ms, baseline_ms, isi[i], bounds, taps, line)
         begin, stop = rule_baseline(near.size, rate_hz, onset, baseline_ms, first_ms)
         if stop - begin < 2:
@@ -88,25 +87,15 @@ def read_block_classically(
         find_run(near, baseline, level, rate_hz, onset, window_ms, end_ms, THRESHOLD_SD, run, found)
         if silent_run == 0:
             continue
-        low = lower_limit(near, level, rate_hz, onset, edges, bins, baseline_ms, first_ms, THREE_SD)
+        low = lower_limit(near, level, edges, bins, before, baseline_ms, first_ms, THREE_SD)
         if low > 0.0:
-            bridge(row, wave, rate_hz, onset, isi[i], bounds, ratios, line)
-            fill_bins(wave, level, edges, 0, bins.size, bins)
+            bridge_sweep(row, wave, rate_hz, onset, isi[i], bounds, ratios, line)
+            fill_bins(wave, level, edges, bins)
             silence, lone = line[SILENCE_START : SILENCE_END + 1], line[LONE_START : LONE_END + 1]
             otherwise = max(window_ms[0], end_ms)
             response_ms = otherwise if math.isnan(line[RUN_END]) else line[RUN_END]
-            chart_silence(bins, rate_hz, onset, low, response_ms, silent_run, silence)
-            chart_silence(bins, rate_hz, onset, low, otherwise, silent_run, lone)
-
-
-@compiled
-def bridge(
-    row: SamplesUv, wave: SamplesUv, rate_hz: float, onset: int, isi: float, bounds: Bounds, ratios: Array, line: Array
-) -> None:
-    """Fill ``wave``, which may be shorter, with ``row``, bridged where all of ``row`` is finite."""
-    copy_samples(row, wave)
-    if all_finite(row):
-        bridge_sweep(wave, rate_hz, onset, isi, bounds, ratios, line[FIRST_START : LAG + 1])
+            chart_silence(bins, before, low, response_ms, silent_run, silence)
+            chart_silence(bins, before, low, otherwise, silent_run, lone)
 
 
 @compiled

@@ -119,7 +119,9 @@ def correlation_of_steps(samples_per_step: float) -> float:
 @compiled
 def stay_below(sizes: Array, levels: Array, shape: Array, correlation: float, rest: float, out: Array) -> None:
     """Fill ``out`` with P(all samples <= level) for every size of the shape: a chain of neighbours that know only each other."""
-    highest = shape.max()
+    highest = shape[0]
+    for k in range(shape.size):
+        highest = max(highest, shape[k])
     for i in range(sizes.size):
         for j in range(levels.size):
             level = levels[j]
