@@ -22,7 +22,7 @@ from scipy.special import expit, logit, ndtr
 
 #: Of the hard worlds: SD in spreads, and correlation from pulse to pulse.
 DRIFT_SD, DRIFT_KEPT = 0.2, np.exp(-1 / 30)
-#: Mean Fisher information of a size in the hard worlds, over that of a Gaussian size (bench/threshold.py, ``left_by_tails``).
+#: Mean Fisher information of a size in the hard worlds, over that of a Gaussian size: ``threshold_bounds.left_by_tails``.
 INFORMATION = 0.65
 THOUGHT_TO_DRIFT = (0.0, 0.25, 0.5, 0.75, 1.0)
 

@@ -24,7 +24,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy import stats
 
-from bench.threshold import LAPSES, T3_SCALE, Excitability, Outcome, Person, SizePerson, make_people
+from bench.threshold_people import LAPSES, T3_SCALE, Excitability, Outcome, Person, SizePerson, make_people
 from decussa.estimate.threshold import posterior
 from decussa.estimate.threshold.adaptive import SIZE_EDGES
 
@@ -39,7 +39,7 @@ Z_MOST, Z_STEP = 6.0, 0.1
 Z = np.arange(-Z_MOST, Z_MOST + Z_STEP / 2, Z_STEP)
 #: Curves drawn as those of people are; places of the shock before the curve; values drift can have.
 N_CURVES, N_SHOCKS, N_DRIFTS = 16, 24, 7
-#: Peak-to-peak of noise alone, in its SD (bench/threshold.py): mean and SD.
+#: Peak-to-peak of noise alone, in its SD (bench/threshold_people.py): mean and SD.
 NOISE, NOISE_SD = 4.64, 0.68
 
 

@@ -1,6 +1,6 @@
 """Pulses to a threshold: ours beside the general peers and the published procedures, on people none of them modelled.
 
-    python bench/threshold.py [--people N] [--seed S] [--quest-people N]
+    python -m bench.threshold [--people N] [--seed S] [--quest-people N]
 
 People: threshold uniform from 30 to 80 % MSO, relative spread uniform from 3 to 12 %; no estimator has that prior.
 Four worlds, each person's threshold known exactly (P(size >= 50 uV) = 0.5):
@@ -22,135 +22,17 @@ import math
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from functools import lru_cache
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
-from scipy.signal import fftconvolve
 from scipy.special import ndtr
-from scipy.stats import t as student_t
 
+from bench.threshold_bounds import bound
+from bench.threshold_people import Outcome, Person, SizePerson, YesNoPerson, make_people
 from decussa.estimate import threshold
 from decussa.estimate.threshold import bayesian_hunting, five_of_ten, likelihood_hunting, two_threshold
-
-CRITERION_UV = 50.0
-#: Scales Student's t with 3 degrees of freedom so that its density at 0 is the Gaussian's: the spread, which is the slope
-#: of P(response) at threshold, stays the same and only the tails grow.
-T3_SCALE = (2 / (math.pi * math.sqrt(3))) * math.sqrt(2 * math.pi)
-LAPSES = 0.02
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What one pulse shows: raw peak-to-peak in uV (NaN in a yes/no world), usual noise in uV, response or not."""
-
-    amplitude_uv: float
-    noise_uv: float
-    response: bool
-
-
-class Person(Protocol):
-    threshold_mso: float
-    spread: float
-    excitability: Excitability
-
-    def pulse(self, intensity_mso: float) -> Outcome: ...
-
-
-@dataclass
-class Excitability:
-    """What varies from pulse to pulse; ``hard`` adds drift, tails and lapses."""
-
-    rng: np.random.Generator
-    hard: bool
-    drift: float = 0.0
-    kept: float = math.exp(-1 / 30)
-    drift_sd: float = 0.2
-
-    def __post_init__(self) -> None:
-        self.drift = self.drift_sd * self.rng.standard_normal() if self.hard else 0.0
-
-    def shock(self) -> float:
-        return float(T3_SCALE * self.rng.standard_t(3) if self.hard else self.rng.standard_normal())
-
-    def step(self) -> tuple[float, str]:
-        """Return the drift now, in spreads, and whether this pulse is a lapse."""
-        if not self.hard:
-            return 0.0, ""
-        kick = math.sqrt(1 - self.kept**2) * self.drift_sd
-        self.drift = self.kept * self.drift + kick * self.rng.standard_normal()
-        lapse = "" if self.rng.random() > LAPSES else ("silent" if self.rng.random() < 0.5 else "large")
-        return self.drift, lapse
-
-
-@dataclass
-class YesNoPerson:
-    threshold_mso: float
-    spread: float
-    excitability: Excitability
-
-    def pulse(self, intensity_mso: float) -> Outcome:
-        drift, lapse = self.excitability.step()
-        z = (intensity_mso - self.threshold_mso) / (self.spread * self.threshold_mso) + drift
-        answer = z + self.excitability.shock() > 0
-        if lapse:
-            answer = lapse == "large"
-        return Outcome(math.nan, math.nan, bool(answer))
-
-
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
-
-
-@dataclass
-class SizePerson:
-    """Sizes from y_max / (1 + exp(-v))^q: v moves with intensity and with variability before the curve."""
-
-    threshold_mso: float
-    spread: float
-    excitability: Excitability
-    y_max_uv: float = field(init=False)
-    bend: float = field(init=False)
-    before: float = field(init=False)
-    after: float = field(init=False)
-    noise_sd_uv: float = field(init=False)
-    v_threshold: float = field(init=False)
-    per_spread: float = field(init=False)
-
-    def __post_init__(self) -> None:
-        rng = self.excitability.rng
-        self.y_max_uv = 1000 * math.exp(rng.normal(math.log(3), 0.5))
-        self.bend = rng.uniform(1, 2)
-        self.before = rng.uniform(0.2, 0.5)
-        self.after = rng.uniform(0.25, 0.5)
-        self.noise_sd_uv = rng.uniform(1.5, 5)
-        self.v_threshold = brentq(lambda v: self._passing(v) - 0.5, -20, 20)
-        slope = (self._passing(self.v_threshold + 1e-4) - self._passing(self.v_threshold - 1e-4)) / 2e-4
-        # one spread above threshold the curve has moved so far that P rises as the cumulative Gaussian's does
-        self.per_spread = 1 / math.sqrt(2 * math.pi) / slope
-
-    def _log_curve(self, v: NDArray[np.float64] | float) -> NDArray[np.float64]:
-        return math.log(self.y_max_uv) - self.bend * np.logaddexp(0.0, -np.asarray(v))
-
-    def _passing(self, v: float) -> float:
-        above = (self._log_curve(v + self.before * _NODES) - math.log(CRITERION_UV)) / self.after
-        return float(_WEIGHTS @ ndtr(above))
-
-    def pulse(self, intensity_mso: float) -> Outcome:
-        drift, lapse = self.excitability.step()
-        rng = self.excitability.rng
-        z = (intensity_mso - self.threshold_mso) / (self.spread * self.threshold_mso) + drift
-        v = self.v_threshold + self.per_spread * z + self.before * self.excitability.shock()
-        size = math.exp(float(self._log_curve(v)) + self.after * self.excitability.shock())
-        if lapse:
-            size = 0.0 if lapse == "silent" else rng.uniform(50, 2000)
-        # peak-to-peak of noise alone over about 60 independent samples: 4.64 SD, give or take 0.68
-        noise_only = self.noise_sd_uv * max(0.5, rng.normal(4.64, 0.68))
-        raw = max(noise_only, size + math.sqrt(2) * self.noise_sd_uv * rng.standard_normal())
-        return Outcome(raw, 4.64 * self.noise_sd_uv, raw >= CRITERION_UV)
 
 
 class Procedure(Protocol):
@@ -282,70 +164,6 @@ def pulses_until(error_mso: NDArray[np.float64], within_mso: float) -> float:
     good = (np.abs(error_mso) <= within_mso).mean(axis=0) >= 0.95
     lasting = good[:-2] & good[1:-1] & good[2:]
     return float(np.argmax(lasting) + 1) if lasting.any() else math.inf
-
-
-def make_people(kind: type, n: int, seed: int, *, hard: bool) -> list[Person]:
-    people = []
-    for child in np.random.SeedSequence(seed).spawn(n):
-        rng = np.random.default_rng(child)
-        t, r = rng.uniform(30, 80), rng.uniform(0.03, 0.12)
-        people.append(kind(t, r, Excitability(rng, hard)))
-    return people
-
-
-def bound(people: list[Person], within_mso: float, *, sizes: bool) -> int:
-    """Return the pulses until 95 % are within for unbiased estimates that meet the Cramer-Rao bound, all pulses at t.
-
-    A yes or no has 2 / pi of the information of a Gaussian log size; the spread is taken as known, no prior is used. In a hard
-    world tails and lapses take their share of it, and the variance of the drift's mean over the pulses is added: weighing them
-    otherwise gains little.
-    """
-    sd = np.array([person.spread * person.threshold_mso for person in people])
-    hard = people[0].excitability.hard
-    information = np.full(len(people), 1.0 if sizes else 2 / math.pi)
-    if hard:
-        information *= (1 - LAPSES) * np.array([left_by_tails(person, sizes=sizes) for person in people])
-    for n in range(1, 1000):
-        error = sd * np.sqrt(1 / (information * n) + (drift_of_mean(people[0], n) if hard else 0.0))
-        if np.mean(2 * ndtr(within_mso / error) - 1) >= 0.95:
-            return n
-    return 1000
-
-
-def left_by_tails(person: Person, *, sizes: bool) -> float:
-    """Return the Fisher information about the threshold that t tails leave a pulse at threshold, over that of Gaussian ones.
-
-    Below 50 uV the curve is straight in the log: a size varies by the variability before the curve, times its slope, and by that
-    after it. A yes or no has the squared density at threshold.
-    """
-    before = person.bend * person.before if isinstance(person, SizePerson) else 1.0
-    after = person.after if isinstance(person, SizePerson) else 0.0
-    angles, information, density = _sums_of_tails()
-    return float(np.interp(math.atan2(after, before), angles, information if sizes else density**2))
-
-
-@lru_cache
-def _sums_of_tails() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return angles, and of sums of two t3 shocks, cosine and sine of the angle strong: information and density at the centre,
-    both over those of the Gaussian that the sum of Gaussian shocks would be."""
-    x, dx = np.linspace(-40, 40, 2**15 + 1, retstep=True)
-    angles = np.linspace(0, math.pi / 2, 17)
-    information, density = np.empty(angles.size), np.empty(angles.size)
-    for i, angle in enumerate(angles):
-        one, other = (
-            student_t.pdf(x, 3, scale=max(T3_SCALE * part, dx)) for part in (math.cos(angle), math.sin(angle))
-        )
-        summed = np.maximum(fftconvolve(one, other, mode="same") * dx, 1e-12)
-        information[i] = np.sum(np.gradient(summed, dx) ** 2 / summed) * dx
-        density[i] = summed[x.size // 2] * math.sqrt(2 * math.pi)
-    return angles, information, density
-
-
-def drift_of_mean(person: Person, n: int) -> float:
-    """Return the variance of the drift's mean over ``n`` pulses, in squared spreads, as in the hard worlds."""
-    moods = person.excitability
-    gap = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-    return float(moods.drift_sd**2 * np.mean(moods.kept**gap))
 
 
 def describe(name: str, result: Run) -> str:
