@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from decussa.model.recording import StimulusEvent
 from decussa.model.sweep import SamplesUv
 
 
-def held_samples(event: StimulusEvent, rate_hz: float, total: int) -> tuple[int, int]:
-    """Return first and last-but-one sample that may belong to a stimulus: those of its segment, or of the whole file."""
-    if event.segment_s is None:
-        return 0, total
-    return max(0, round(event.segment_s[0] * rate_hz)), min(total, round(event.segment_s[1] * rate_hz))
+def held_samples(events: Sequence[StimulusEvent], rate_hz: float, total: int) -> NDArray[np.int64]:
+    """Return first and last-but-one sample that may belong to each stimulus, shape (n_events, 2).
+
+    They are those of its segment, or of the whole file.
+    """
+    spans = np.tile(np.array([0, total], dtype=np.int64), (len(events), 1))
+    for span, event in zip(spans, events, strict=True):
+        if event.segment_s is not None:
+            start_s, end_s = event.segment_s
+            span[:] = max(0, round(start_s * rate_hz)), min(total, round(end_s * rate_hz))
+    return spans
 
 
 def held_by_all(samples_uv: SamplesUv, onset_sample: int) -> tuple[SamplesUv, int]:

@@ -179,8 +179,7 @@ def _filters(described: Sequence[_Described]) -> dict[str, str]:
 def _refuse_flat(signals: EdfSignals, channels: Sequence[Channel]) -> None:
     """Refuse an EMG channel that never moves."""
     for index, channel in enumerate(channels):
-        if channel.kind == "emg" and signals.is_flat(index):
-            level = next(signals.pieces(index))[0]
+        if channel.kind == "emg" and not math.isnan(level := signals.flat_level(index)):
             raise RecordingError(
                 f"channel {channel.name} is constant",
                 where=str(signals.header.path),

@@ -17,8 +17,8 @@ from decussa.recording.timeline import check_gaps
 
 #: Data records whose time stamps fit closer than this follow each other: stamps are rounded.
 _SAME_S = 1e-4
-#: Data records whose annotations are read together.
-_RECORDS = 1 << 14
+#: Bytes of annotations that are read together.
+_TOGETHER = 1 << 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ def read_stamps(header: EdfHeader) -> tuple[tuple[Annotation, ...], Runs]:
         Annotation(onset_s - zero, text)
         for onset_s, parts in stamped
         for said in parts[1:-1]
-        if (text := said.decode("utf-8", "replace").strip())
+        if said and (text := said.decode("utf-8", "replace").strip())
     ]
     return tuple(sorted(notes, key=lambda item: item.onset_s)), runs
 
@@ -81,25 +81,26 @@ def _read_lists(
     if not carriers:
         return
     # A byte of zero more than the longest signal: no list runs into the next one.
-    width = 1 + header.sample_bytes * max(carrier.samples_per_record for carrier in carriers)
+    spans = [(carrier.first_byte, carrier.samples_per_record * header.sample_bytes) for carrier in carriers]
+    width = 1 + max(length for _, length in spans)
+    together = max(1, _TOGETHER // (width * len(spans)))
     with open_file(header.path) as file:
-        for first in range(0, header.record_count, _RECORDS):
-            count = min(_RECORDS, header.record_count - first)
+        for first in range(0, header.record_count, together):
+            count = min(together, header.record_count - first)
             held = bytearray(count * len(carriers) * width)
             view = memoryview(held)
-            at = 0
-            for record in range(first, first + count):
-                start = header.header_bytes + record * header.record_bytes
-                for carrier in carriers:
-                    length = carrier.samples_per_record * header.sample_bytes
-                    read_exactly(file, start + carrier.first_byte, view[at : at + length])
-                    at += width
+            places = [
+                (header.header_bytes + record * header.record_bytes + first_byte, length)
+                for record in range(first, first + count)
+                for first_byte, length in spans
+            ]
+            for at, (place, length) in zip(range(0, len(held), width), places, strict=True):
+                read_exactly(file, place, view[at : at + length])
             filled = np.concatenate([[False], np.frombuffer(held, dtype=np.uint8) != 0])
             begins, ends = np.flatnonzero(np.diff(filled)).reshape(-1, 2).T
             signal = begins // width
-            lists = [
-                bytes(view[begin:end]).split(b"\x14") for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)
-            ]
+            text = bytes(held)
+            lists = [text[begin:end].split(b"\x14") for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)]
             yield first + signal // len(carriers), signal % len(carriers) == 0, lists
 
 
