@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -48,9 +48,10 @@ def _gather(trials: Columns) -> dict[str, NDArray[Any]]:
     """Return the facts on each trial, by the names of ``TrialFacts``."""
     magnetic = trials["stim_type"] != "nerve"
     seen = ~np.isnan(trials["artifact_start_ms"])
-    by_channel = _group(trials, ("muscle", "side", "stim_type"))
-    alike = _group(trials, _CONDITION)
-    held = _group(trials, ("muscle", "side", "block", "contraction_pct"))
+    codes = {name: pd.factorize(trials[name], use_na_sentinel=False)[0] for name in _CONDITION}
+    by_channel = _group(codes, "muscle", "side", "stim_type")
+    alike = _group(codes, *_CONDITION)
+    held = _group(codes, "muscle", "side", "block", "contraction_pct")
     told = ~np.isnan(trials["response_p"])
     share = _mean(trials["response_p"] >= 0.5, alike, told)
     expected_uv = _median(trials["background_rms_uv"], held)
@@ -66,12 +67,11 @@ def _gather(trials: Columns) -> dict[str, NDArray[Any]]:
         "sample_ms": trials["_sample_ms"],
         "lag_ms": trials["artifact_start_ms"] - _median(trials["artifact_start_ms"], by_channel),
         "responding_share": np.where(np.bincount(alike)[alike] >= FEWEST_ALIKE, share, np.nan),
-        "first_of_block": _first_of_block(trials) & magnetic,
+        "first_of_block": _first_of_block(trials, _group(codes, "muscle", "side", "block")) & magnetic,
     }
 
 
-def _first_of_block(trials: Columns) -> NDArray[np.bool_]:
-    blocks = _group(trials, ("muscle", "side", "block"))
+def _first_of_block(trials: Columns, blocks: Groups) -> NDArray[np.bool_]:
     size = np.bincount(blocks)
     first = np.full(size.size, np.iinfo(np.int64).max)
     np.minimum.at(first, blocks, trials["sweep"])
@@ -79,13 +79,12 @@ def _first_of_block(trials: Columns) -> NDArray[np.bool_]:
     return np.asarray((trials["sweep"] == first[blocks]) & whole)
 
 
-def _group(trials: Columns, names: Sequence[str]) -> Groups:
-    """Return the number of the group of each trial: trials of a group agree in all of ``names``; missing agrees with missing."""
-    group = np.zeros(len(trials["sweep"]), dtype=np.int64)
+def _group(codes: Mapping[str, Groups], *names: str) -> Groups:
+    """Return the number of the group of each trial: trials of a group have the same code in all of ``names``."""
+    group = np.zeros(len(codes[names[0]]), dtype=np.int64)
     for name in names:
-        codes, values = pd.factorize(trials[name], use_na_sentinel=False)
-        if len(values) > 1:
-            group, _ = pd.factorize(group * len(values) + codes)
+        if codes[name].any():
+            group, _ = pd.factorize(group * (codes[name].max() + 1) + codes[name])
     return group
 
 

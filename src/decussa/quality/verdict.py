@@ -243,10 +243,12 @@ def judge_all(facts: Columns, limits: Limits = Limits()) -> list[Verdict]:
 
 def gravest(verdicts: Sequence[Verdict]) -> Verdict:
     """Return the gravest of several verdicts, with the reasons of all, gravest first; ``ACCEPT`` where none objects."""
+    if len(verdicts) < 2:
+        return verdicts[0] if verdicts else ACCEPT
     found = sorted(
         (verdict for verdict in verdicts if verdict != ACCEPT), key=lambda verdict: -VERDICTS.index(verdict.kind)
     )
-    if len(found) < 2:
-        return found[0] if found else ACCEPT
+    if not found:
+        return ACCEPT
     reasons = dict.fromkeys(verdict.reason for verdict in found)
     return Verdict(found[0].kind, found[0].rule, "; ".join(reasons))
