@@ -14,7 +14,7 @@ Window = tuple[float, float]
 
 
 def check_sweeps(samples_uv: ArrayLike, rate_hz: float, onset_sample: int) -> SamplesUv:
-    """Return sweeps as contiguous float32, shape (n_sweeps, n_samples), microvolt; one sweep becomes a batch of one.
+    """Return sweeps as contiguous float32, shape (n_sweeps, n_samples), microvolt, read-only; one sweep becomes a batch of one.
 
     Raises
     ------
@@ -43,7 +43,9 @@ def check_sweeps(samples_uv: ArrayLike, rate_hz: float, onset_sample: int) -> Sa
             found=f"{onset_sample}",
         )
     with np.errstate(over="ignore"):
-        return np.ascontiguousarray(np.atleast_2d(samples), dtype=np.float32)
+        sweeps = np.ascontiguousarray(np.atleast_2d(samples), dtype=np.float32).view()
+    sweeps.setflags(write=False)  # whoever calls: for arrays that may be written to, code would be compiled once more
+    return sweeps
 
 
 def check_window(window_ms: Window, name: str) -> Window:
@@ -93,7 +95,7 @@ def check_isi(isi_ms: ArrayLike | None, n_sweeps: int) -> NDArray[np.float64]:
             expected="above 0 ms, NaN for no pair",
             found=f"{float(wrong.flat[0]):g} ms",
         )
-    return np.ascontiguousarray(np.broadcast_to(isi, (n_sweeps,)))
+    return np.full(n_sweeps, isi)
 
 
 def first_pulse_ms(isi_ms: ArrayLike | None, n_sweeps: int) -> NDArray[np.float64]:
