@@ -121,8 +121,7 @@ def _measure_file(job: Job, source: Source, path: Path, known: Part | None, prog
         )
     recording = read(path, **job.reading)
     trials = measure_recording(recording, job.settings, progress)
-    counts = trials["verdict"].value_counts()
-    verdicts: dict[str, int] = {kind: int(counts.get(kind, 0)) for kind in VERDICTS}
+    verdicts: dict[str, int] = {kind: int((trials["verdict"] == kind).sum()) for kind in VERDICTS}
     notes = tuple(f"{recording.name}: {note}" for note in recording.notes)
     provenance |= {"recording": recording.name, "verdicts": verdicts, "notes": list(notes)}
     provenance["delivery"] = prove_delivery(recording, trials).as_dict()

@@ -59,7 +59,7 @@ class ParquetWriter:
         # Text comes again and again; numbers hardly ever do, and nobody looks for a recording by their least and greatest.
         texts = [column.name for column in columns if column.kind == "text"]
         self._writer = pq.ParquetWriter(
-            path, self._schema, compression="zstd", use_dictionary=texts, write_statistics=texts
+            path, self._schema, compression="snappy", use_dictionary=texts, write_statistics=texts
         )
         self._provenance: list[Provenance] = []
 
