@@ -74,7 +74,7 @@ def measure(
 ) -> None:
     """Measure recordings: one row per sweep and muscle."""
     from decussa.batch.many import check_out, measure_archive
-    from decussa.measuring.prepared import FIRST_USE, is_prepared
+    from decussa.measuring.prepared import FIRST_USE, is_prepared, prepare
 
     if draft_mapping is not None:
         _draft(paths, events, draft_mapping, as_json=as_json)
@@ -87,6 +87,7 @@ def measure(
     settings = _settings(window or [], m_window or [], onset, intervals=intervals)
     if not is_prepared(settings.onset):
         say(FIRST_USE)
+        prepare(settings.onset)
     with progress_bar() as progress:
         archive = measure_archive(
             paths,

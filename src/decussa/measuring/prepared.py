@@ -1,15 +1,23 @@
-"""Whether the measuring code is compiled for this machine already: it is on first use, once, and kept on disk."""
+"""The measuring code is compiled for this machine on first use, once, and kept on disk: whether it is there, and its making."""
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from decussa.measuring.kernel import read_block, read_block_classically
-from decussa.measuring.latency import measure_onset_block
+from decussa.measuring.latency import measure_onset_block, model_onsets
+from decussa.measuring.silent_period import model_silences
+from decussa.measuring.sweeps import measure_sweeps
+from decussa.model.sweep import SamplesUv
 
 #: What is said before the first use.
-FIRST_USE = "First use: preparing the measuring code for this machine, about a minute, once."
+FIRST_USE = "First use: preparing the measuring code for this machine, up to a minute, once."
+RATE_HZ, ONSET_SAMPLE = 5000.0, 600
 
 
 def is_prepared(onset: str | None = "model") -> bool:
@@ -27,3 +35,45 @@ def is_kept(kernel: Any) -> bool:
         f"{source.stem}.{kernel.py_func.__qualname__}-{code.co_firstlineno}.*.nbi"
     )
     return any(index.stat().st_mtime >= source.stat().st_mtime for index in kept)
+
+
+def prepare(onset: str | None = "model") -> None:
+    """Compile the code for this way to find onsets and keep it on disk: what is independent side by side, in processes.
+
+    The compiler works on one function of a process at a time. A process that cannot start or dies leaves its part to the first
+    sweep.
+    """
+    from concurrent.futures import ProcessPoolExecutor, wait
+    from multiprocessing import get_context
+
+    parts: tuple[Callable[[], None], ...] = (silences, onsets, sizes) if onset == "model" else ()
+    workers = min(len(parts), os.cpu_count() or 1)
+    if workers < 2:
+        return
+    try:
+        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+            wait([pool.submit(part) for part in parts])
+    except OSError:
+        return
+
+
+def sizes() -> None:
+    """Compile what sizes need."""
+    measure_sweeps(invented_sweep(), RATE_HZ, ONSET_SAMPLE, onset=None)
+
+
+def onsets() -> None:
+    """Compile what the model of the onset needs."""
+    model_onsets(invented_sweep(), RATE_HZ, ONSET_SAMPLE)
+
+
+def silences() -> None:
+    """Compile what the model of the silent period needs."""
+    model_silences(invented_sweep(), RATE_HZ, ONSET_SAMPLE, response_end_ms=np.array([35.0]))
+
+
+def invented_sweep() -> SamplesUv:
+    """Return noise with a response, shape (1, n_samples), microvolt."""
+    sweep = np.random.default_rng(1).normal(0.0, 5.0, 2500)
+    sweep[700:740] += 900 * np.sin(np.arange(40) / 3)
+    return sweep.astype(np.float32)[None]
