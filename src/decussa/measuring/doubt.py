@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled, fused, regrouped
-from decussa.measuring.exponential import exponentials
+from decussa.measuring.exponential import exponential
 
 Array = NDArray[np.float64]
 
@@ -99,11 +99,13 @@ def add_blurred(weights: Array, start: int, sd_cells: float, out: Array) -> None
 @compiled
 def bell(sd_cells: float, reach: int) -> Array:
     """Shares of a normal distribution on the cells up to ``reach`` away."""
-    logs, shares = np.empty(2 * reach + 1), np.empty(2 * reach + 1)
-    for k in range(logs.size):
-        logs[k] = -0.5 * ((k - reach) / sd_cells) ** 2
-    exponentials(logs, shares)
-    shares /= shares.sum()
+    shares, total = np.empty(2 * reach + 1), 0.0
+    for k in range(shares.size):
+        away = (k - reach) / sd_cells
+        shares[k] = exponential(-0.5 * away * away)
+        total += shares[k]
+    for k in range(shares.size):
+        shares[k] /= total
     return shares
 
 

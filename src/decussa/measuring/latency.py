@@ -12,10 +12,10 @@ from decussa.measuring.artifact import clean
 from decussa.measuring.compiled import compiled
 from decussa.measuring.door import check_sweeps, check_window_inside
 from decussa.measuring.door import first_pulse_ms as first_pulses
-from decussa.measuring.onset_kernel import ORDER, thin
+from decussa.measuring.onset_kernel import ORDER, response_strength, thin
 from decussa.measuring.onset_posterior import read_posterior, weigh_ends, weigh_under_drift
 from decussa.measuring.smooth_start import StartFamily, start_family
-from decussa.measuring.whitening import fit_noise, take_drift_away
+from decussa.measuring.whitening import fit_noise, take_drift_away, take_level_away, whiten
 from decussa.model.errors import UsageError
 from decussa.model.estimate import Estimate
 from decussa.model.sweep import SamplesUv
@@ -27,6 +27,13 @@ Window = tuple[float, float]
 AFTER_WINDOW_MS = 15.0
 #: Sweeps are brought near this rate by averaging neighbours: no response holds more.
 WORKING_HZ = 5000.0
+#: Onsets are tried so close together.
+GRID_MS = 0.1
+#: Where the strongest stretch of a response is weaker than this, in units of the whitened noise, a coarser look is enough: onsets
+#: so close together, and half of the rate if it is not below ``WEAK_HZ``. What is lost lies below the noise.
+WEAK = 3.0
+WEAK_GRID_MS = 0.2
+WEAK_HZ = 2500.0
 LEVEL = 0.95
 METHOD = "median of the posterior, smooth start over whitened noise"
 #: Fewest samples that a noise model is learnt from.
@@ -96,14 +103,15 @@ def model_onsets(
     """
     bridged = np.ascontiguousarray(bridged_uv, dtype=np.float32)
     n_sweeps = bridged.shape[0]
-    factor = max(1, int(rate_hz / WORKING_HZ + 1e-9))
-    family = start_family(rate_hz / factor)
     found = np.full((n_sweeps, 8), np.nan)
+    factor = max(1, int(rate_hz / WORKING_HZ + 1e-9))
+    halve = 2 if rate_hz / factor >= 2.0 * WEAK_HZ else 1
     measure_onset_block(
-        bridged, float(rate_hz), onset_sample, factor, window_ms, baseline_ms,
+        bridged, float(rate_hz), onset_sample, _floats(window_ms), _floats(baseline_ms),
         np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
         np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps).copy(),
-        family, intervals, found,
+        factor, start_family(rate_hz / factor, GRID_MS),
+        factor * halve, start_family(rate_hz / factor / halve, WEAK_GRID_MS), intervals, found,
     )  # fmt: skip
     return Onsets(
         latency_ms=found[:, 0], low_ms=found[:, 1], high_ms=found[:, 2], end_ms=found[:, 3], end_low_ms=found[:, 4],
@@ -111,51 +119,78 @@ def model_onsets(
     )  # fmt: skip
 
 
+def _floats(window: Window) -> Window:
+    return float(window[0]), float(window[1])
+
+
 @compiled
 def measure_onset_block(
-    bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, factor: int, window_ms: Window, baseline_ms: Window,
-    artifact_end_ms: Array, first_pulse_ms: Array, family: StartFamily, intervals: bool, found: Array,
+    bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, window_ms: Window, baseline_ms: Window,
+    artifact_end_ms: Array, first_pulse_ms: Array, factor: int, family: StartFamily, weak_factor: int,
+    weak_family: StartFamily, intervals: bool, found: Array,
 ) -> None:  # fmt: skip
-    """Fill onset, its limits, end, its limits and both probabilities of every sweep into ``found``, shape (n_sweeps, 8)."""
-    step_ms = 1e3 * factor / rate_hz
-    places = family.places
-    coefficients = np.empty(ORDER + 1)
+    """Fill onset, its limits, end, its limits and both probabilities of every sweep into ``found``, shape (n_sweeps, 8).
+
+    Neighbours are averaged by ``factor``, or by ``weak_factor`` where the response is weak.
+    """
     for i in range(bridged.shape[0]):
         begin = max(0, onset_sample + math.ceil((first_pulse_ms[i] + baseline_ms[0]) * rate_hz / 1e3))
         stop = min(bridged.shape[1], onset_sample + math.floor((window_ms[1] + AFTER_WINDOW_MS) * rate_hz / 1e3))
-        raw = thin(bridged[i], begin, stop, factor)
-        zero = (onset_sample - begin - 0.5 * (factor - 1)) / factor  # place of the test pulse among the thinned samples
-        base = int(zero + (first_pulse_ms[i] + baseline_ms[1]) / step_ms)
-        first = math.ceil(zero + max(window_ms[0], artifact_end_ms[i]) / step_ms)
-        last = min(raw.size - 1, math.floor(zero + window_ms[1] / step_ms))
-        if base < LEAST_BASELINE or last <= first or not np.isfinite(raw).all():
-            continue
-        baseline = np.empty(base)
-        take_drift_away(raw[:base], 1e3 / step_ms, baseline)
-        variance = fit_noise(baseline, ORDER, coefficients)
-        if not variance > 0.0:
-            continue
-        raw -= raw[:base].mean()
-        coefficients /= math.sqrt(variance)
-        clear = min(first, ORDER + max(0, math.ceil(zero + max(0.0, artifact_end_ms[i]) / step_ms)))
-        weights = np.empty((last - first + 1) * places)
-        loose = np.empty(weights.size if intervals else 0)
-        weighed = weigh_under_drift(raw, baseline, coefficients, clear, first, last, step_ms, family, weights, loose)
-        value, early, late = read_posterior(weights, loose, step_ms / places, weighed.hidden_ms)
-        found[i, 0] = (first - 1 - zero) * step_ms + value
-        found[i, 1] = (first - 1 - zero) * step_ms + early
-        found[i, 2] = (first - 1 - zero) * step_ms + late
-        rest = raw[int(zero + found[i, 0] / step_ms) :]
-        if rest.size >= LEAST_BASELINE:
-            ends = np.empty((rest.size - ORDER) * places)
-            loose = np.empty(ends.size if intervals else 0)
-            weigh_ends(rest, coefficients, weighed.share, weighed.independent, step_ms, family, ends, loose)
-            value, late, early = read_posterior(ends, loose, step_ms / places, weighed.hidden_ms)
-            found[i, 3] = (raw.size - ORDER - zero) * step_ms - value
-            found[i, 4] = (raw.size - ORDER - zero) * step_ms - early
-            found[i, 5] = (raw.size - ORDER - zero) * step_ms - late
-        found[i, 6] = probability(weighed.evidence)
-        found[i, 7] = probability(weighed.wander)
+        sweep, before_pulse = bridged[i, begin:stop], onset_sample - begin
+        baseline_end_ms, artifact_ms = first_pulse_ms[i] + baseline_ms[1], artifact_end_ms[i]
+        weak = measure_onset(
+            sweep, before_pulse, 1e3 / rate_hz, factor, window_ms, baseline_end_ms, artifact_ms, family, intervals,
+            WEAK, found[i],
+        )  # fmt: skip
+        if weak:
+            measure_onset(
+                sweep, before_pulse, 1e3 / rate_hz, weak_factor, window_ms, baseline_end_ms, artifact_ms, weak_family,
+                intervals, 0.0, found[i],
+            )  # fmt: skip
+
+
+@compiled
+def measure_onset(
+    sweep: NDArray[np.float32], before_pulse: int, sample_ms: float, factor: int, window_ms: Window, baseline_end_ms: float,
+    artifact_end_ms: float, family: StartFamily, intervals: bool, least_strength: float, found: Array,
+) -> bool:  # fmt: skip
+    """Fill what is found in one sweep, from its baseline on; return True, with nothing filled, below ``least_strength``."""
+    step_ms, places = sample_ms * factor, family.places
+    raw = thin(sweep, 0, sweep.size, factor)
+    zero = (before_pulse - 0.5 * (factor - 1)) / factor  # place of the test pulse among the thinned samples
+    base = int(zero + baseline_end_ms / step_ms)
+    first = math.ceil(zero + max(window_ms[0], artifact_end_ms) / step_ms)
+    last = min(raw.size - 1, math.floor(zero + window_ms[1] / step_ms))
+    if base < LEAST_BASELINE or last <= first:
+        return False
+    baseline, coefficients = np.empty(base), np.empty(ORDER + 1)
+    take_drift_away(raw[:base], 1e3 / step_ms, baseline)
+    variance = fit_noise(baseline, ORDER, coefficients)
+    if not (variance > 0.0 and take_level_away(raw, base)):
+        return False
+    for j in range(ORDER + 1):
+        coefficients[j] /= math.sqrt(variance)
+    white = np.empty(raw.size)
+    whiten(raw, coefficients, white)
+    if base >= 2 * LEAST_BASELINE and response_strength(white, first, 1e3 / step_ms) < least_strength:
+        return True
+    clear = min(first, ORDER + max(0, math.ceil(zero + max(0.0, artifact_end_ms) / step_ms)))
+    weights = np.empty((last - first + 1) * places)
+    loose = np.empty(weights.size if intervals else 0)
+    weighed = weigh_under_drift(white, baseline, coefficients, clear, first, last, step_ms, family, weights, loose)
+    value, early, late = read_posterior(weights, loose, step_ms / places, weighed.hidden_ms)
+    start_ms = (first - 1 - zero) * step_ms
+    found[0], found[1], found[2] = start_ms + value, start_ms + early, start_ms + late
+    rest = raw[int(zero + found[0] / step_ms) :]
+    if rest.size >= LEAST_BASELINE:
+        ends = np.empty((rest.size - ORDER) * places)
+        loose = np.empty(ends.size if intervals else 0)
+        weigh_ends(rest, coefficients, weighed.share, weighed.independent, step_ms, family, ends, loose)
+        value, late, early = read_posterior(ends, loose, step_ms / places, weighed.hidden_ms)
+        stop_ms = (raw.size - ORDER - zero) * step_ms
+        found[3], found[4], found[5] = stop_ms - value, stop_ms - early, stop_ms - late
+    found[6], found[7] = probability(weighed.evidence), probability(weighed.wander)
+    return False
 
 
 @compiled

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
 from decussa.measuring.doubt import blur, independent_share, quantile, reach_back
-from decussa.measuring.drift import BEATING, CALM, follow_drift
+from decussa.measuring.drift import follow_drift
 from decussa.measuring.onset_kernel import ORDER, merge_posteriors, response_strength, weigh_onsets
 from decussa.measuring.smooth_start import StartFamily
 from decussa.measuring.whitening import outlier_share, take_drift_away, whiten
@@ -61,34 +61,41 @@ class Weighed(NamedTuple):
 
 @compiled
 def weigh_under_drift(
-    raw: Array, baseline: Array, coefficients: Array, clear: int, first: int, last: int, step_ms: float,
+    white: Array, baseline: Array, coefficients: Array, clear: int, first: int, last: int, step_ms: float,
     family: StartFamily, weights: Array, loose: Array,
 ) -> Weighed:  # fmt: skip
     """Posterior of the onset, summed over a calm and a wandering sweep; ``loose`` gets the one for the interval, or has no size.
 
-    Samples from ``clear`` on are free of artifact; the whitening ``coefficients`` leave unit noise.
+    Whitened samples from ``clear`` on are free of artifact; the ``coefficients`` that made them white leave unit noise.
     """
-    calm = np.empty(baseline.size)
-    whiten(baseline, coefficients, calm)
-    share = outlier_share(calm[ORDER:])
-    independent = independent_share(calm[ORDER:], step_ms) ** LEAN_POWER
-    white = np.empty(raw.size)
-    whiten(raw, coefficients, white)
-    gain = abs(coefficients.sum()) * math.sqrt((baseline * baseline).mean())
-    left = np.empty(raw.size)
-    other = np.empty(weights.size)
-    other_loose = np.empty(loose.size)
+    quiet = np.empty(baseline.size)
+    whiten(baseline, coefficients, quiet)
+    share = outlier_share(quiet[ORDER:])
+    independent = independent_share(quiet[ORDER:], step_ms) ** LEAN_POWER
+    gain = slow_gain(baseline, coefficients)
+    calm, beating = np.empty(white.size), np.empty(white.size)
+    cost, other_cost = follow_drift(white, clear, step_ms, gain, calm, beating)
+    other, other_loose = np.empty(weights.size), np.empty(loose.size)
     hz = 1e3 / step_ms
-    cost = follow_drift(white, clear, step_ms, gain, CALM, left)
-    some, none = weigh_onsets(left, first, last, hz, share, family, weights, independent, loose)
-    other_cost = follow_drift(white, clear, step_ms, gain, BEATING, left)
-    other_some, other_none = weigh_onsets(left, first, last, hz, share, family, other, independent, other_loose)
+    some, none = weigh_onsets(calm, first, last, hz, share, family, weights, independent, loose)
+    other_some, other_none = weigh_onsets(beating, first, last, hz, share, family, other, independent, other_loose)
     merge_posteriors(loose, other_loose, some - cost, other_some - other_cost)
     calm_total, other_total = max(some, none) - cost, max(other_some, other_none) - other_cost
     some = merge_posteriors(weights, other, some - cost, other_some - other_cost)
     none = merge_posteriors(other, other, none - cost, other_none - other_cost)
     wander = independent * (other_total - calm_total)
-    return Weighed(share, independent, independent * (some - none), wander, hidden_ms(left, first, hz))
+    return Weighed(share, independent, independent * (some - none), wander, hidden_ms(beating, first, hz))
+
+
+@compiled
+def slow_gain(baseline: Array, coefficients: Array) -> float:
+    """By how much the whitening enlarges slow signals, in units of the noise."""
+    total = power = 0.0
+    for k in range(coefficients.size):
+        total += coefficients[k]
+    for k in range(baseline.size):
+        power += baseline[k] * baseline[k]
+    return abs(total) * math.sqrt(power / baseline.size)
 
 
 @compiled
@@ -109,13 +116,33 @@ def weigh_ends(
     response.
     """
     n = raw.size
-    flat = np.empty(n)
-    take_drift_away(raw[::-1].copy(), 1e3 / step_ms, flat)
-    white = np.empty(n)
+    turned, flat, white = np.empty(n), np.empty(n), np.empty(n)
+    for k in range(n):
+        turned[k] = raw[n - 1 - k]
+    take_drift_away(turned, 1e3 / step_ms, flat)
     whiten(flat, coefficients, white)
-    tail = white[ORDER : max(ORDER + 3, int(TAIL_MS / step_ms))]
-    white /= min(max(SD_PER_MAD * float(np.median(np.abs(tail))), LEAST_LEVEL), 1.0)
-    weigh_onsets(white, ORDER, n - 1, 1e3 / step_ms, share, family, weights, independent, loose)
+    tail = max(ORDER + 3, int(TAIL_MS / step_ms)) - ORDER
+    level = min(max(SD_PER_MAD * middle_magnitude(white[ORDER : ORDER + tail]), LEAST_LEVEL), 1.0)
+    for k in range(n):
+        white[k] /= level
+    first = min(ORDER, n - 1)  # not a constant, for which all would be compiled once more
+    weigh_onsets(white, first, n - 1, 1e3 / step_ms, share, family, weights, independent, loose)
+
+
+@compiled
+def middle_magnitude(samples: Array) -> float:
+    """Median of the samples without their signs."""
+    low, high = math.inf, 0.0
+    for k in range(samples.size):
+        below = same = 0
+        for j in range(samples.size):
+            below += abs(samples[j]) < abs(samples[k])
+            same += abs(samples[j]) == abs(samples[k])
+        if below <= (samples.size - 1) // 2 < below + same:
+            low = abs(samples[k])
+        if below <= samples.size // 2 < below + same:
+            high = abs(samples[k])
+    return 0.5 * (low + high)
 
 
 @compiled

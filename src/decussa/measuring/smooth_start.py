@@ -27,8 +27,6 @@ SIZES = tuple(2.0**power for power in range(-2, 14))
 #: the likelihood of a jump of all three.
 STARTS = ((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, 1.0, 1.0))
 START_PRIOR = (0.25, 0.25, 0.25)
-#: Onsets are tried so close together.
-GRID_MS = 0.1
 #: How far from the likely size of a response its size may lie (octaves), and for how many members there is room: a multiple of
 #: what vector units take at once.
 OCTAVES = 1
@@ -71,9 +69,9 @@ class StartFamily(NamedTuple):
 
 
 @lru_cache(maxsize=8)
-def start_family(rate_hz: float) -> StartFamily:
-    """Return the filters for one sampling rate in Hz."""
-    places = max(1, round(1e3 / rate_hz / GRID_MS))
+def start_family(rate_hz: float, grid_ms: float) -> StartFamily:
+    """Return the filters for one sampling rate in Hz; onsets are tried about ``grid_ms`` apart."""
+    places = max(1, round(1e3 / rate_hz / grid_ms))
     dynamics = [_filters(order, 1e3 / rate_hz / constant, places) for order in ORDERS for constant in TIME_CONSTANTS_MS]
     filters, miss_cost, jump_cost, look, form, cost = (
         _around(np.stack(parts, axis=1)) for parts in zip(*dynamics, strict=True)

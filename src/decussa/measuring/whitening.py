@@ -77,6 +77,18 @@ def predictor(covariance: Array) -> Array:
 
 
 @compiled
+def take_level_away(samples: Array, base: int) -> bool:
+    """Take the mean of the first ``base`` samples away from all; return whether all are finite."""
+    level = total = 0.0
+    for k in range(base):
+        level += samples[k] / base
+    for k in range(samples.size):
+        samples[k] -= level
+        total += 0.0 * samples[k]  # NaN for what is not finite
+    return total == 0.0
+
+
+@compiled
 def fit_noise(baseline: Array, order: int, coefficients: Array) -> float:
     """Fill ``coefficients`` (1, a1, ..., ap) of the noise; return the variance of what they cannot predict.
 
