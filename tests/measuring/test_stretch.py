@@ -1,4 +1,4 @@
-"""Sums and extremes over a stretch of samples, held against numpy in double precision."""
+"""Sums over a stretch of samples, held against numpy in double precision."""
 
 import numpy as np
 import pytest
@@ -13,24 +13,13 @@ FINITE = arrays(np.float32, st.integers(1, 70), elements=st.floats(-1e6, 1e6, wi
 
 
 @settings(deadline=None)
-@given(FINITE)
-def test_extremes_are_those_of_numpy(samples):
-    assert stretch.extremes(samples) == (samples.min(), samples.max())
-
-
-@settings(deadline=None)
 @given(FINITE, st.floats(-1e3, 1e3))
 def test_sums_are_those_of_numpy(samples, level):
     exact = samples.astype(np.float64)
-    steps = np.abs(np.diff(samples))
 
     assert stretch.mean_of(samples) == pytest.approx(exact.mean(), rel=1e-12, abs=1e-8)
     assert stretch.power_about(samples, level) == pytest.approx(((exact - level) ** 2).sum(), rel=1e-12)
     assert stretch.magnitude_about(samples, level) == pytest.approx(np.abs(exact - level).sum(), rel=1e-12)
-    lean = ((exact[1:] - level) * (exact[:-1] - level)).sum()
-    assert stretch.lean_about(samples, level) == pytest.approx(lean, rel=1e-9, abs=1e-3)
-    assert stretch.power_of_steps(samples) == pytest.approx((np.diff(exact) ** 2).sum(), rel=1e-12)
-    assert stretch.largest_step(samples) == (steps.max() if steps.size else 0.0)
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
