@@ -1,4 +1,4 @@
-"""Looks on: which sessions lie in a folder, how each stands, and the sweep of an entry; never writes."""
+"""Looks on: which studies lie in a folder, what a session holds, and the sweep of an entry; never writes."""
 
 from __future__ import annotations
 
@@ -12,16 +12,15 @@ import numpy as np
 from decussa.compose.rehearsals import VIRTUAL_MORNING
 from decussa.compose.study_reports import debrief_session
 from decussa.model.errors import UsageError
-from decussa.model.estimate import Estimate
 from decussa.model.muscle import muscle_and_side
 from decussa.model.recording import Channel
 from decussa.model.sweep import Sweep
 from decussa.protocol.schema import Protocol, read_protocol
 from decussa.session.clock import from_text
 from decussa.session.debrief import Debrief
-from decussa.session.live_view import Given, LiveView, view_of
+from decussa.session.live_view import Given
 from decussa.session.measuring import window_of
-from decussa.session.recovery import last_start, stored_findings
+from decussa.session.recovery import last_start
 from decussa.store.chain import Entry
 from decussa.store.journal import open_journal
 from decussa.store.people import participants
@@ -29,27 +28,6 @@ from decussa.store.study import STUDY_FILE, open_study
 
 #: How the codes of virtual participants begin; nobody else gets one.
 VIRTUAL = "V-"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SessionCard:
-    """One session as a list shows it; ``study`` is the folder's name."""
-
-    folder: Path
-    study: str
-    title: str
-    session: str
-    participant: str
-    rehearsal: bool
-    withdrawn: bool
-    view: LiveView
-    found: Mapping[str, Estimate]
-
-
-def sessions_in(root: Path) -> tuple[SessionCard, ...]:
-    """Return every session of the studies in ``root``, newest study first."""
-    studies = sorted(studies_in(root), key=lambda folder: (folder / STUDY_FILE).stat().st_mtime, reverse=True)
-    return tuple(card for folder in studies for card in _cards(folder))
 
 
 def studies_in(root: Path) -> tuple[Path, ...]:
@@ -61,30 +39,6 @@ def studies_in(root: Path) -> tuple[Path, ...]:
 def rehearsals_home(root: Path) -> Path:
     """Return where rehearsals are made: in a folder of studies beside them, in a study in a folder of its own."""
     return root / "rehearsals" if (root / STUDY_FILE).is_file() else root
-
-
-def _cards(folder: Path) -> list[SessionCard]:
-    cards = []
-    with open_study(folder, write=False) as study:
-        protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
-        for person in participants(study):
-            for session in person.sessions:
-                with open_journal(study, session) as journal:
-                    entries = () if person.withdrawn else journal.entries()
-                cards.append(
-                    SessionCard(
-                        folder=folder,
-                        study=folder.name,
-                        title=protocol.study.name,
-                        session=session,
-                        participant=person.pseudonym,
-                        rehearsal=is_rehearsal(person.pseudonym, entries),
-                        withdrawn=person.withdrawn,
-                        view=view_of(entries),
-                        found=stored_findings(entries),
-                    )
-                )
-    return cards
 
 
 def is_rehearsal(pseudonym: str, entries: Sequence[Entry]) -> bool:

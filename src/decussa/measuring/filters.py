@@ -1,4 +1,4 @@
-"""Filters with stated edge behaviour. None of them is ever run across a stimulus artifact: bridge it first (``artifact``).
+"""The filter that sizes are read from. It is never run across a stimulus artifact: bridge it first (``artifact``).
 
 Smoothing by sliding polynomials of fourth degree: Savitzky and Golay 1964, Anal Chem 36:1627, doi 10.1021/ac60214a047.
 """
@@ -6,57 +6,16 @@ Smoothing by sliding polynomials of fourth degree: Savitzky and Golay 1964, Anal
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import signal
 
 from decussa.measuring.compiled import regrouped
-from decussa.model.errors import UsageError
 from decussa.model.sweep import SamplesUv
-
-Array = NDArray[np.float64]
 
 #: Half the length of the smoothing polynomial: surface responses pass with a loss of about 1 %, on average.
 SMOOTH_HALF_MS = 1.8
-#: Order of each pass of a zero-phase filter; two passes double it.
-ORDER = 2
-
-
-def high_pass(sweeps_uv: ArrayLike, rate_hz: float, corner_hz: float) -> Array:
-    """Return sweeps without what lies below ``corner_hz``: Butterworth, forwards and backwards, no delay.
-
-    Parameters
-    ----------
-    sweeps_uv : array, shape (..., n_samples), microvolt
-        Artifacts bridged. At its ends a sweep is continued point-symmetrically before filtering, by the length in which
-        the filter forgets.
-    corner_hz : float
-        Both passes together halve the amplitude here. For sizes at most 10 Hz: 20 Hz takes about 4 % off a response, and
-        before its onset a zero-phase filter always rings.
-    """
-    return _zero_phase(sweeps_uv, rate_hz, corner_hz, "highpass")
-
-
-def low_pass(sweeps_uv: ArrayLike, rate_hz: float, corner_hz: float) -> Array:
-    """Return sweeps without what lies above ``corner_hz``; as ``high_pass`` otherwise."""
-    return _zero_phase(sweeps_uv, rate_hz, corner_hz, "lowpass")
-
-
-def _zero_phase(sweeps_uv: ArrayLike, rate_hz: float, corner_hz: float, kind: Literal["highpass", "lowpass"]) -> Array:
-    if not 0 < corner_hz < rate_hz / 2:
-        raise UsageError(
-            "corner is out of range",
-            where="corner_hz",
-            expected=f"above 0 and below {rate_hz / 2:g} Hz",
-            found=f"{corner_hz:g} Hz",
-        )
-    sweeps = np.asarray(sweeps_uv, dtype=np.float64)
-    sections = signal.butter(ORDER, corner_hz, kind, fs=rate_hz, output="sos")
-    edge = min(sweeps.shape[-1] - 1, int(rate_hz / corner_hz))
-    filtered: Array = signal.sosfiltfilt(sections, sweeps, axis=-1, padtype="odd", padlen=edge)
-    return filtered
 
 
 @lru_cache(maxsize=32)

@@ -216,12 +216,6 @@ def _outcome(live: LiveSession) -> str:
     )
 
 
-def _before_first(live: LiveSession) -> str:
-    if live.rehearsal:
-        return phrase("Nothing has happened yet. Five things are confirmed first, then the plan begins.")
-    return phrase("It is prepared; no pulse was asked for yet.")
-
-
 def _working(live: LiveSession) -> str:  # noqa: ARG001 the words are the same for everybody
     return (
         f'<p class="do">{phrase("Working.")}</p><p class="why">{phrase("The next thing to do comes in a moment.")}</p>'
