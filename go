@@ -19,7 +19,7 @@ shift
 [ -x .tools/bin/uv ] || python3 -m pip install --quiet --disable-pip-version-check --target .tools uv
 uv=.tools/bin/uv
 [ -x .venv/bin/python ] || "$uv" venv --quiet --python 3.11 --python-preference only-system .venv
-"$uv" pip sync --quiet --python .venv/bin/python --require-hashes "$pins"
+"$uv" pip sync --quiet --python .venv/bin/python --require-hashes --compile-bytecode "$pins"
 "$uv" pip install --quiet --python .venv/bin/python --no-deps --editable .
 
 if [ "$job" = demo ]; then

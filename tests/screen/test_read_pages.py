@@ -309,7 +309,7 @@ def test_results_table_report_and_their_files_are_there_and_open_to_everybody(
     page.keyboard.press("Escape")
     page.wait_for_selector(".results tbody tr")
     page.keyboard.press("p")
-    page.wait_for_selector(".sheets img")
+    page.wait_for_selector(".sheets img", timeout=120_000)  # the report is made now
     for width, height in ((1440, 900), (900, 700), (390, 844)):
         page.set_viewport_size({"width": width, "height": height})
         assert page.evaluate("document.documentElement.scrollWidth") <= width

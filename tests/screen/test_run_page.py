@@ -111,7 +111,7 @@ def test_from_a_new_study_over_a_rehearsal_to_debrief_and_report_by_keyboard_alo
     page.keyboard.press("p")
     page.wait_for_selector(".results .iv")
     page.keyboard.press("p")
-    page.wait_for_selector(".sheets img")
+    page.wait_for_selector(".sheets img", timeout=120_000)  # the report is made now
     page.wait_for_timeout(500)
     assert not find_violations(page)
     picture(page, "report")
