@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from decussa.source.stream.stamps import Stamps
+from decussa.source.stream.stamps import Rate, Stamps
 
 RATE = 5_000.0
 PACKET = 50
@@ -174,3 +174,9 @@ def test_packets_lost_before_the_stream_settled_leave_the_rate_alone():
 
 def test_the_rate_is_not_known_before_two_seconds():
     assert math.isnan(follow(steady(1.0))[2].rate().value)
+
+
+def test_a_rate_is_reckoned_with_as_finely_as_its_interval_knows_it():
+    assert Rate(4949.93, 4949.6, 4950.3).roundest == 4950
+    assert Rate(4949.93, 4949.91, 4949.95).roundest == 4949.93
+    assert Rate(2048.4, 2047.0, 2049.8).roundest == 2048

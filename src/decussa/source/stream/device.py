@@ -155,10 +155,10 @@ class DeviceFeed:
     def _doubt_rate(self) -> None:
         announced, rate = self.rate_hz, self.stamps.rate()
         if abs(rate.value / announced - 1) > RATE_LIES and not rate.low <= announced <= rate.high:
-            self.rate_hz = float(f"{rate.value:.5g}")
+            self.rate_hz = rate.roundest
             self._tell(
                 f"{self.name}: announces {announced:g} Hz, but {rate.value:.1f} Hz come "
-                f"({rate.low:.1f} to {rate.high:.1f}). Times are reckoned with {self.rate_hz:g} Hz."
+                f"({rate.low:.1f} to {rate.high:.1f}). Times are reckoned with {self.rate_hz:.7g} Hz."
             )
 
     def _is_silent(self) -> None:

@@ -57,6 +57,10 @@ class Taken:
     stamps_s: Array
 
 
+#: Digits of a number that a double can hold.
+_MOST_DIGITS = 15
+
+
 @dataclass(frozen=True, slots=True)
 class Rate:
     """Rate in Hz with its 95 % interval (a line through the time stamps, four points a second)."""
@@ -64,6 +68,12 @@ class Rate:
     value: float
     low: float
     high: float
+
+    @property
+    def roundest(self) -> float:
+        """The number with the fewest digits that the interval holds, nearest the value: finer ones would be noise."""
+        shorter = (float(f"{self.value:.{digits}g}") for digits in range(1, _MOST_DIGITS))
+        return next((number for number in shorter if self.low <= number <= self.high), self.value)
 
 
 class Stamps:
