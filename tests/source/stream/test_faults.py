@@ -181,7 +181,7 @@ def test_a_rate_that_lies_by_one_percent_is_said_and_times_are_reckoned_with_the
     with bench("wrong rate") as source:
         came = give(source, SINGLE, PAIR)
 
-    assert said(source, "announces 5000 Hz, but 49")
+    assert said(source, "announces 5000 Hz, but 4950.0 Hz come")
     assert said(source, "Times are reckoned with 4950 Hz")
     for one, number, stimulus in ((came[0], 1, SINGLE), (came[1], 2, PAIR)):
         true = true_sweep(stimulus, number)

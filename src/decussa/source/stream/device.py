@@ -157,7 +157,7 @@ class DeviceFeed:
         if abs(rate.value / announced - 1) > RATE_LIES and not rate.low <= announced <= rate.high:
             self.rate_hz = rate.roundest
             self._tell(
-                f"{self.name}: announces {announced:g} Hz, but {rate.value:.1f} Hz come "
+                f"{self.name}: announces {announced:g} Hz, but {self.rate_hz:.1f} Hz come "
                 f"({rate.low:.1f} to {rate.high:.1f}). Times are reckoned with {self.rate_hz:.7g} Hz."
             )
 
