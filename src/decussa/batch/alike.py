@@ -81,8 +81,6 @@ def sweeps_alike(recording: Recording, settings: MeasureSettings) -> list[Alike]
 
 
 def _is_meant(event: StimulusEvent, channel: Channel) -> bool:
-    if not event.muscle:
-        return True
     target = event.muscle.strip().lower()
     return not target or target in {channel.muscle.key.lower(), channel.muscle.name.lower(), channel.name.lower()}
 
@@ -90,7 +88,7 @@ def _is_meant(event: StimulusEvent, channel: Channel) -> bool:
 def _refuse_unrecorded(recording: Recording) -> None:
     channels = [recording.channels[index] for index in recording.emg_channels]
     for event in recording.events:
-        if event.muscle and not any(_is_meant(event, channel) for channel in channels):
+        if not any(_is_meant(event, channel) for channel in channels):
             raise RecordingError(
                 f"stimulus {event.sweep} names a muscle that was not recorded",
                 where=recording.path,

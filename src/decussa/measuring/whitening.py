@@ -1,7 +1,7 @@
 """What the noise of a sweep looks like, learnt from its baseline: a causal filter that makes it white, and its tails.
 
-Autoregressive coefficients by Burg's recursion (Burg 1967; see Kay, Modern Spectral Estimation, 1988, section 7.7). The
-filter only looks back, so nothing of a response is seen before its onset.
+Autoregressive coefficients by Levinson's recursion on the autocovariance (Levinson 1946, doi 10.1002/sapm1946251261, from
+memory). The filter only looks back, so nothing of a response is seen before its onset.
 """
 
 from __future__ import annotations

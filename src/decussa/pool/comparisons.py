@@ -14,7 +14,7 @@ import pandas as pd
 
 from decussa.estimate.average import from_logs
 from decussa.model.estimate import Estimate
-from decussa.pool.models import FEWEST_IN_GROUP, FEWEST_PEOPLE, Cell, FittedMuscle, partition
+from decussa.pool.models import FEWEST_IN_GROUP, FEWEST_PEOPLE, Cell, FittedMuscle, codes_of, partition
 
 #: Share of a cell's sizes below the noise from which a comparison says so (common practice, no source).
 MOST_HIDDEN = 0.2
@@ -119,7 +119,7 @@ def _in_order(sizes: pd.DataFrame, times: list[str]) -> list[str]:
     """Return points in time in the order in which most of the table has them."""
     if len(times) < 2:
         return times
-    people = np.asarray(pd.factorize(sizes["participant"])[0])
+    people = codes_of(sizes["participant"])
     codes = np.asarray(pd.factorize(sizes["time"], sort=True)[0])
     first = np.sort(np.unique(partition([people, codes]), return_index=True)[1])
     seen = pd.DataFrame({"participant": people[first], "time": codes[first]})

@@ -80,7 +80,7 @@ def fit_muscle(muscle: Muscle, *, seed: int = 0) -> FittedMuscle:
         )  # fmt: skip
     cells, places = _cells(sizes)
     fixed, covariates, sites = _fixed(sizes, np.eye(len(cells))[places])
-    terms, codes = _terms(sizes), _codes(sizes["participant"])
+    terms, codes = _terms(sizes), codes_of(sizes["participant"])
     names, levels = tuple(terms), list(terms.values())
     logs, limits = sizes["log_size"].to_numpy(), sizes["limit"].to_numpy()
     model = fit_sizes(logs, limits, fixed, codes, levels, seed=seed)
@@ -138,7 +138,7 @@ def _terms(sizes: pd.DataFrame) -> dict[str, NDArray[np.intp]]:
     """
     kept: dict[str, NDArray[np.intp]] = {}
     for name, columns in TERMS:
-        levels = partition([_codes(sizes[column]) for column in ("participant", *columns)])
+        levels = partition([codes_of(sizes[column]) for column in ("participant", *columns)])
         count = int(levels.max()) + 1
         alike = any(count == other.max() + 1 == partition([levels, other]).max() + 1 for other in kept.values())
         if not alike and count < len(sizes):
@@ -146,7 +146,8 @@ def _terms(sizes: pd.DataFrame) -> dict[str, NDArray[np.intp]]:
     return kept
 
 
-def _codes(column: pd.Series[str]) -> NDArray[np.intp]:
+def codes_of(column: pd.Series[str]) -> NDArray[np.intp]:
+    """Return one number for each value of a column, from 0 in order of first appearance."""
     return np.asarray(pd.factorize(column)[0], dtype=np.intp)
 
 
