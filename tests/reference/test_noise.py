@@ -13,8 +13,10 @@ import pytest
 from scipy import signal, stats
 
 from decussa.measuring.noise import (
+    LEVEL,
     crossing_probability,
     effective_samples,
+    independence,
     mean_ranges,
     range_cdf,
     range_mean,
@@ -88,6 +90,14 @@ def test_crossings_are_those_of_the_bivariate_normal_distribution():
 
 def test_independent_samples_count_as_themselves():
     assert effective_samples(0.0, 137.0) == pytest.approx(137.0, abs=1e-6)
+
+
+def test_leaning_samples_count_as_so_many_that_stay_below_a_level_with_the_same_probability():
+    # by definition, with scipy's normal distribution: P(stay) of a neighbour over that of an independent one
+    for correlation in np.linspace(0.0, 0.9999, 40):
+        stay = 1 - crossing_probability(LEVEL, correlation) / stats.norm.cdf(LEVEL)
+        expected = np.log(stay) / stats.norm.logcdf(LEVEL)
+        assert independence(correlation) == pytest.approx(expected, abs=1e-11)
 
 
 @pytest.mark.parametrize(("low_hz", "high_hz", "rate_hz"), [(20, 450, 2000), (20, 450, 5000), (10, 1000, 5000)])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from decussa.measuring.compiled import compiled
+from decussa.measuring.compiled import compiled, regrouped
 
 Array = NDArray[np.float64]
 Window = tuple[float, float]
@@ -145,7 +145,7 @@ def bin_edges(n_samples: int, rate_hz: float, onset_sample: int) -> NDArray[np.i
     return edges
 
 
-@compiled
+@regrouped
 def lower_limit(
     sweep: NDArray[np.float32], level: float, edges: NDArray[np.int64], bins: Array, before: int, baseline_ms: Window,
     first_pulse_ms: float, factor: float,
@@ -171,23 +171,23 @@ def lower_limit(
 @compiled
 def fill_bins(sweep: NDArray[np.float32], level: float, edges: NDArray[np.int64], bins: Array) -> None:
     """Fill the means of the sweep, rectified about ``level``, between every two ``edges``; of one sample at least."""
-    begin = edges[0]
-    rectified = np.empty(min(sweep.size, edges[bins.size] + 1) - begin)
-    rectify(sweep[begin : begin + rectified.size], level, rectified)
-    for b in range(bins.size):
-        start = edges[b] - begin
-        stop = max(start + 1, edges[b + 1] - begin)
+    n, begin = bins.size, edges[0]
+    width = max(1, edges[1] - begin)
+    if edges[n] - begin == n * width and begin + n * width <= sweep.size:
+        # no two bins differ by more than a sample, so all of them are like the first
+        cells = sweep[begin : begin + n * width].reshape((n, width))
+        for b in range(n):
+            total = 0.0
+            for k in range(width):
+                total += abs(np.float64(cells[b, k]) - level)
+            bins[b] = total / width
+        return
+    for b in range(n):
+        stop = max(edges[b] + 1, edges[b + 1])
         total = 0.0
-        for k in range(start, min(stop, rectified.size)):
-            total += rectified[k]
-        bins[b] = total / (stop - start)
-
-
-@compiled
-def rectify(stretch: NDArray[np.float32], level: float, rectified: Array) -> None:
-    """Fill the deviations from ``level`` without their signs."""
-    for k in range(rectified.size):
-        rectified[k] = abs(np.float64(stretch[k]) - level)
+        for k in range(edges[b], min(stop, sweep.size)):
+            total += abs(np.float64(sweep[k]) - level)
+        bins[b] = total / (stop - edges[b])
 
 
 @compiled

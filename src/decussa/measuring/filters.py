@@ -39,16 +39,17 @@ def smooth_stretch(
     """
     half = taps.size // 2
     n = stop - start
+    offset = np.float32(level)  # what rounding does to it is the same for all samples, and no part of a size
     wide = np.empty(n + 2 * half, dtype=np.float32)
     inside = row[max(0, start - half) : min(row.size, stop + half)]
     skipped = max(0, half - start)
     for k in range(skipped):
-        wide[k] = np.float64(row[0]) - level
+        wide[k] = row[0] - offset
     middle = wide[skipped : skipped + inside.size]
     for k in range(inside.size):
-        middle[k] = np.float64(inside[k]) - level
+        middle[k] = inside[k] - offset
     for k in range(skipped + inside.size, wide.size):
-        wide[k] = np.float64(row[row.size - 1]) - level
+        wide[k] = row[row.size - 1] - offset
     centre = wide[half : half + n]
     for k in range(n):
         out[k] = taps[half] * centre[k]

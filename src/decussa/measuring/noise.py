@@ -14,11 +14,11 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 from scipy.special import log_ndtr, ndtr
 
-from decussa.measuring.compiled import compiled
+from decussa.measuring.compiled import compiled, fused
 from decussa.model.errors import UsageError
 
 Array = NDArray[np.float64]
@@ -31,7 +31,7 @@ _DENSITY = np.exp(-0.5 * _X * _X) / math.sqrt(2 * math.pi)
 #: largest of 60 lies.
 LEVEL = 2.4
 #: Nodes and weights for Owen's function.
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
 
 
 def range_cdf(q: float, n: float) -> float:
@@ -102,46 +102,42 @@ def upper_tail(level: float) -> float:
     return 0.5 * math.erfc(level / math.sqrt(2.0))
 
 
-@compiled
-def crossing_probability(level: float, correlation: float) -> float:
-    """Probability that of two neighbouring samples the first lies below ``level`` and the second above: 2 T(level, a)."""
-    reach = math.sqrt(max(0.0, (1.0 - correlation) / max(1.0 + correlation, 1e-9)))
+def crossing_probability(level: float, correlation: ArrayLike) -> Array:
+    """Return the probability that of two neighbours the first lies below ``level`` and the second above: Owen's 2 T(level, a)."""
+    c = np.asarray(correlation, dtype=np.float64)[..., None]
     # T is an integral over 0..a; with x = tan(angle) the range stays finite for any correlation
-    angle = math.atan(reach)
+    angle = np.arctan(np.sqrt((1.0 - c) / (1.0 + c)))
+    x = np.tan(0.5 * angle * (_NODES + 1.0))
+    chance: Array = 0.5 * angle[..., 0] / math.pi * (np.exp(-0.5 * level * level * (1.0 + x * x)) @ _WEIGHTS)
+    return chance
+
+
+def _independence_curve() -> Array:
+    """Polynomial, highest power first, for ``independence`` over 2 sqrt(1 - correlation) - 1: right to 2e-12."""
+    at = np.cos(math.pi * (np.arange(19) + 0.5) / 19)
+    crossing = crossing_probability(LEVEL, 1.0 - (0.5 * (at + 1.0)) ** 2)
+    curve = np.polynomial.chebyshev.chebfit(at, np.log1p(-crossing / ndtr(LEVEL)) / log_ndtr(LEVEL), 18)
+    return np.ascontiguousarray(np.polynomial.chebyshev.cheb2poly(curve)[::-1])
+
+
+_INDEPENDENCE = _independence_curve()
+
+
+@fused
+def independence(correlation: float) -> float:
+    """How much a sample adds to its neighbour: 1 where the two are independent, 0 where they are the same.
+
+    By their chance of not crossing ``LEVEL`` between them (``crossing_probability``), as a polynomial, since the measuring
+    kernels need it for every sweep. Neighbours that lean away from each other count as independent.
+    """
+    x = 2.0 * math.sqrt(min(1.0, max(0.0, 1.0 - correlation))) - 1.0
     total = 0.0
-    for k in range(16):
-        x = math.tan(0.5 * angle * (_NODES[k] + 1.0))
-        total += _WEIGHTS[k] * math.exp(-0.5 * level * level * (1.0 + x * x))
-    return total * 0.5 * angle / math.pi
-
-
-def _crossing_curve() -> Array:
-    """Chebyshev coefficients of the chance of crossing ``LEVEL`` over the angle, 0 to pi/2: right to 1e-9."""
-    angles = 0.25 * math.pi * (np.cos(math.pi * (np.arange(29) + 0.5) / 29) + 1.0)
-    x = np.tan(0.5 * angles[:, None] * (_FINE_NODES + 1.0))
-    chances = 0.5 * angles / math.pi * (np.exp(-0.5 * LEVEL * LEVEL * (1.0 + x * x)) @ _FINE_WEIGHTS)
-    return np.asarray(np.polynomial.chebyshev.chebfit(4.0 * angles / math.pi - 1.0, chances, 28), dtype=np.float64)
-
-
-_FINE_NODES, _FINE_WEIGHTS = np.polynomial.legendre.leggauss(64)
-_CROSSING = _crossing_curve()
-_BELOW = float(ndtr(LEVEL))
-_LOG_BELOW = math.log(_BELOW)
-
-
-@compiled
-def level_crossing(correlation: float) -> float:
-    """``crossing_probability`` at ``LEVEL``, by Clenshaw's recurrence: the measuring kernels need it for every sweep."""
-    reach = math.sqrt(max(0.0, (1.0 - correlation) / max(1.0 + correlation, 1e-9)))
-    x = 4.0 * math.atan(reach) / math.pi - 1.0
-    one = two = 0.0
-    for k in range(_CROSSING.size - 1, 0, -1):
-        one, two = 2.0 * x * one - two + _CROSSING[k], one
-    return float(x * one - two + _CROSSING[0])
+    for k in range(_INDEPENDENCE.size):
+        total = total * x + _INDEPENDENCE[k]
+    return max(0.0, total)
 
 
 @compiled
 def effective_samples(correlation: float, n_samples: float) -> float:
     """Number of independent samples that reach as far as ``n_samples`` with this correlation between neighbours."""
-    stay = 1.0 - level_crossing(correlation) / _BELOW
-    return max(1.0, 1.0 + (n_samples - 1.0) * math.log(stay) / _LOG_BELOW)
+    return 1.0 + (n_samples - 1.0) * independence(correlation)

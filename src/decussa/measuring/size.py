@@ -22,7 +22,7 @@ from decussa.measuring.compiled import compiled
 from decussa.measuring.extent import span_of
 from decussa.measuring.filters import smooth_stretch
 from decussa.measuring.moments import moments
-from decussa.measuring.noise import effective_samples
+from decussa.measuring.noise import independence
 from decussa.measuring.readings import (
     AMPLITUDE,
     BACKGROUND,
@@ -71,7 +71,7 @@ def describe_noise(base: SamplesUv, samples_per_ms: float) -> tuple[float, float
     if not power > 0.0:
         return mean, 0.0, samples_per_ms
     correlation = min(0.9999, max(0.0, lean / power))
-    return mean, math.sqrt(power / base.size), (effective_samples(correlation, 2.0) - 1.0) * samples_per_ms
+    return mean, math.sqrt(power / base.size), independence(correlation) * samples_per_ms
 
 
 def tables_for(densities: Array, window_ms: float, baseline_ms: float) -> Array:

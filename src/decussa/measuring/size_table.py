@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
-from decussa.measuring.noise import effective_samples, upper_tail
+from decussa.measuring.noise import independence, upper_tail
 
 Array = NDArray[np.float64]
 
@@ -112,7 +112,7 @@ def correlation_of_steps(samples_per_step: float) -> float:
     low, high = 0.0, 1.0 - 1e-9
     for _ in range(60):
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if effective_samples(middle, 2.0) - 1.0 > wanted else (low, middle)
+        low, high = (middle, high) if independence(middle) > wanted else (low, middle)
     return low
 
 
