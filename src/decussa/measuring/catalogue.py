@@ -52,7 +52,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     ),
     Quantity(
         "noise_uv", "uV", "mean peak-to-peak that the noise of the baseline would give in the window on its own",
-        "noise counted as independent Gaussian samples", "Tippett 1925, doi 10.1093/biomet/17.3-4.364", "noise.mean_ranges",
+        "noise counted as independent Gaussian samples", "Tippett 1925, doi 10.1093/biomet/17.3-4.364", "noise.mean_range",
     ),
     Quantity(
         "size_uv", "uV", "size of a response for which the observed peak-to-peak is the median, given the noise; may be 0",

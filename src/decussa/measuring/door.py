@@ -50,9 +50,12 @@ def check_sweeps(samples_uv: ArrayLike, rate_hz: float, onset_sample: int) -> Sa
 
 def check_window(window_ms: Window, name: str) -> Window:
     """Return a window in ms as two floats, start before end."""
-    if np.shape(window_ms) != (2,):
-        raise UsageError("not a window", where=name, expected="two numbers, start and end", found=repr(window_ms))
-    start, end = float(window_ms[0]), float(window_ms[1])
+    try:
+        start, end = (float(edge) for edge in window_ms)
+    except (TypeError, ValueError):
+        raise UsageError(
+            "not a window", where=name, expected="two numbers, start and end", found=repr(window_ms)
+        ) from None
     if not (math.isfinite(start) and math.isfinite(end) and start < end):
         raise UsageError("not a window", where=name, expected="start before end, in ms", found=f"{start:g} to {end:g}")
     return start, end
@@ -82,7 +85,9 @@ def check_isi(isi_ms: ArrayLike | None, n_sweeps: int) -> NDArray[np.float64]:
     UsageError
         If the shape does not fit, or an interval is infinite, zero or negative.
     """
-    isi = np.asarray(np.nan if isi_ms is None else isi_ms, dtype=np.float64)
+    if isi_ms is None:
+        return np.full(n_sweeps, np.nan)
+    isi = np.asarray(isi_ms, dtype=np.float64)
     if isi.ndim > 1 or (isi.ndim == 1 and isi.size != n_sweeps):
         raise UsageError(
             "intervals have the wrong shape", where="isi_ms", expected=f"one number or {n_sweeps}", found=str(isi.shape)

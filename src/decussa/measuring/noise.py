@@ -30,6 +30,9 @@ _DENSITY = np.exp(-0.5 * _X * _X) / math.sqrt(2 * math.pi)
 #: Level, in standard deviations, at which samples of real noise are held against independent ones: about where the
 #: largest of 60 lies.
 LEVEL = 2.4
+#: Numbers of samples whose mean range is kept, and how far apart in their logarithm.
+KNOWN = 240
+LOG_STEP = math.log(1e5) / (KNOWN - 1)
 #: Nodes and weights for Owen's function.
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
 
@@ -62,17 +65,22 @@ def range_mean(n: float) -> float:
     return float(_STEP * np.sum(1 - np.exp(n * log_ndtr(_X)) - np.exp(n * log_ndtr(-_X))))
 
 
-def mean_ranges(n: Array) -> Array:
-    """Return d2 for many numbers of samples, interpolated in their logarithm to better than 0.001; NaN stays NaN."""
-    known, means = _known_means()
-    ranges: Array = np.interp(np.log(np.maximum(n, 1.0)), known, means)
-    return np.where(np.isnan(n), np.nan, ranges)
-
-
 @lru_cache(maxsize=1)
-def _known_means() -> tuple[Array, Array]:
-    known = np.linspace(0.0, math.log(1e5), 240)
-    return known, np.array([0.0, *(range_mean(math.exp(value)) for value in known[1:])])
+def known_means() -> Array:
+    """Return d2 for numbers of samples from 1 to 1e5, evenly spaced in their logarithm, for ``mean_range``."""
+    means = np.array([0.0, *(range_mean(math.exp(k * LOG_STEP)) for k in range(1, KNOWN))])
+    means.setflags(write=False)
+    return means
+
+
+@compiled
+def mean_range(n: float, means: Array) -> float:
+    """d2 for ``n`` samples, between the ``known_means``: right to 0.001. NaN stays NaN."""
+    if math.isnan(n):
+        return math.nan
+    place = min(math.log(max(n, 1.0)) / LOG_STEP, KNOWN - 1.0 - 1e-9)
+    below = int(place)
+    return float(means[below] + (place - below) * (means[below + 1] - means[below]))
 
 
 def range_sd(n: float) -> float:

@@ -22,7 +22,7 @@ from decussa.measuring.compiled import compiled
 from decussa.measuring.extent import span_of
 from decussa.measuring.filters import smooth_stretch
 from decussa.measuring.moments import moments
-from decussa.measuring.noise import independence
+from decussa.measuring.noise import independence, known_means, mean_range
 from decussa.measuring.readings import (
     AMPLITUDE,
     BACKGROUND,
@@ -74,23 +74,22 @@ def describe_noise(base: SamplesUv, samples_per_ms: float) -> tuple[float, float
     return mean, math.sqrt(power / base.size), independence(correlation) * samples_per_ms
 
 
-def tables_for(densities: Array, window_ms: float, baseline_ms: float) -> Array:
-    """Return tables with those that these noise densities need, shape (len(DENSITIES), len(RANGES), 4); others may be NaN."""
-    tables, there = _room_for_tables(window_ms, baseline_ms)
-    known = densities[np.isfinite(densities)]
-    places = np.clip((np.log(np.maximum(known, DENSITIES[0])) - _LOG_FIRST) / _LOG_STEP, 0, DENSITIES.size - 1 - 1e-9)
-    for below in set(places.astype(np.int64).tolist()):
-        for row in (below, below + 1):
-            if row not in there:
-                tables[row] = size_table(window_ms, baseline_ms, row)
-                there.add(row)
-    return tables
+def sizes_of(readings: Array, window_ms: float, baseline_ms: float) -> Array:
+    """Return size, low, high (uV), probability of a response and range of the noise (uV), shape (n_sweeps, 5).
+
+    ``readings`` are those of the same sweeps. NaN where there is no reading.
+    """
+    tables = _tables(window_ms, baseline_ms)
+    found = np.full((readings.shape[0], 5), np.nan)
+    while (missing := estimate_sizes(readings, window_ms, baseline_ms, known_means(), tables, found)) >= 0:
+        tables[missing] = size_table(window_ms, baseline_ms, missing)
+    return found
 
 
 @lru_cache(maxsize=32)
-def _room_for_tables(_window_ms: float, _baseline_ms: float) -> tuple[Array, set[int]]:
-    """Tables and which of them are there: filled when first needed, by any thread with the same numbers."""
-    return np.full((DENSITIES.size, RANGES.size, 4), np.nan), set()
+def _tables(_window_ms: float, _baseline_ms: float) -> Array:
+    """Room for the tables of all ``DENSITIES``: each filled when first needed, by any thread with the same numbers."""
+    return np.full((DENSITIES.size, RANGES.size, 4), np.nan)
 
 
 def prepare_tables(window_ms: float, baseline_ms: float) -> None:
@@ -100,16 +99,22 @@ def prepare_tables(window_ms: float, baseline_ms: float) -> None:
 
 
 @compiled
-def read_table(rms: float, density: float, height: float, tables: Array, found: Array) -> None:
-    """Fill ``found`` with size, low, high (uV) and probability for noise RMS, density and peak-to-peak."""
+def read_table(rms: float, density: float, height: float, tables: Array, found: Array) -> int:
+    """Fill ``found`` with size, low, high (uV) and probability for noise RMS, density and peak-to-peak.
+
+    Returns the row of a table that is still missing, with nothing filled, or -1.
+    """
     if not rms > 0.0:
         for k in range(3):
             found[k] = height
         found[3] = 1.0 if height > 0.0 else 0.0
-        return
+        return -1
     place = (math.log(max(density, DENSITIES[0])) - _LOG_FIRST) / _LOG_STEP
     place = min(place, DENSITIES.size - 1 - 1e-9)
     row = int(place)
+    for needed in (row, row + 1):
+        if math.isnan(tables[needed, 0, 0]):
+            return needed
     part = place - row
     reach = min(height / rms / _RANGE_STEP, _LAST - 1e-9)
     cell = int(reach)
@@ -127,30 +132,38 @@ def read_table(rms: float, density: float, height: float, tables: Array, found: 
             found[k] += shift
     for k in range(3):
         found[k] = max(0.0, found[k]) * rms
+    return -1
 
 
 @compiled
-def estimate_sizes(readings: Array, expected: Array, tables: Array, found: Array) -> None:
-    """Fill ``found`` with size, low, high (uV) and probability of a response for every sweep.
+def estimate_sizes(
+    readings: Array, window_ms: float, baseline_ms: float, means: Array, tables: Array, found: Array
+) -> int:
+    """Fill size, low, high (uV), probability of a response and range of the noise (uV) of every sweep.
 
-    ``readings`` hold noise and peak-to-peak of each sweep with and without smoothing (``readings``), ``expected`` what the range
-    of its smoothed baseline would be in normal noise. NaN, which ``found`` holds, stays where there is no reading.
+    ``readings`` hold noise and peak-to-peak of each sweep with and without smoothing (``readings``). NaN, which ``found`` holds,
+    stays where there is no reading. Returns the row of a table that is missing, where it stops, or -1.
     """
     other = np.empty(4)
     for i in range(found.shape[0]):
         line, sizes = readings[i], found[i]
+        sizes[4] = line[BACKGROUND] * mean_range(1.0 + line[DENSITY] * window_ms, means)
         rms, density, height = line[SMOOTH_RMS], line[SMOOTH_DENSITY], line[SMOOTH_AMPLITUDE]
         if not (math.isfinite(rms) and math.isfinite(height) and math.isfinite(line[AMPLITUDE])):
             continue
-        read_table(rms, density, height, tables, sizes)
+        missing = read_table(rms, density, height, tables, sizes)
         sizes[2] += LOSS * sizes[0]
-        if line[SMOOTH_BASELINE] > expected[i] > 0.0:
+        expected = rms * mean_range(1.0 + density * baseline_ms, means)
+        if missing < 0 and line[SMOOTH_BASELINE] > expected > 0.0:
             # spikier than normal noise: for the probability it counts as loud as its own range says
-            read_table(rms * (line[SMOOTH_BASELINE] / expected[i]), density, height, tables, other)
+            missing = read_table(rms * (line[SMOOTH_BASELINE] / expected), density, height, tables, other)
             sizes[3] = other[3]
         ratio = line[AMPLITUDE] / line[BACKGROUND] if line[BACKGROUND] > 0.0 else MIX_TO
         share = min(1.0, math.log(max(ratio, MIX_FROM) / MIX_FROM) / math.log(MIX_TO / MIX_FROM))
-        if share > 0.0:
-            read_table(line[BACKGROUND], line[DENSITY], line[AMPLITUDE], tables, other)
+        if missing < 0 and share > 0.0:
+            missing = read_table(line[BACKGROUND], line[DENSITY], line[AMPLITUDE], tables, other)
             for k in range(3):
                 sizes[k] += share * (other[k] - sizes[k])
+        if missing >= 0:
+            return missing
+    return -1

@@ -16,22 +16,18 @@ from decussa.measuring.classical_silences import run_bins
 from decussa.measuring.door import Window, check_isi, check_sweeps, check_window_inside, first_pulse_ms, sample_at
 from decussa.measuring.filters import smoothing_taps
 from decussa.measuring.kernel import read_block, read_block_classically
-from decussa.measuring.noise import mean_ranges
 from decussa.measuring.readings import (
     AMPLITUDE,
     AREA,
     BACKGROUND,
     CLIPPED,
-    DENSITY,
     FIRST_AMPLITUDE,
     LAG,
-    SMOOTH_DENSITY,
-    SMOOTH_RMS,
     TEST_END,
     TEST_START,
     blank_readings,
 )
-from decussa.measuring.size import MIX_FROM, estimate_sizes, tables_for
+from decussa.measuring.size import sizes_of
 from decussa.measuring.tail import tail_ratios
 from decussa.measuring.times import OnsetMethod, Place, classical_times, model_times, no_times
 from decussa.model.errors import UsageError
@@ -197,8 +193,9 @@ def _check_baseline(baseline_ms: Window, rate_hz: float, onset_sample: int, isi:
 def _columns(readings: Array, asked: Asked) -> Columns:
     """Everything but times."""
     step_ms = 1e3 / asked.rate_hz
-    span = (sample_at(asked.window_ms[1], asked.rate_hz, 0) - sample_at(asked.window_ms[0], asked.rate_hz, 0)) * step_ms
-    sizes = _sizes(readings, asked)
+    sizes = sizes_of(readings, asked.window_ms[1] - asked.window_ms[0], asked.baseline_ms[1] - asked.baseline_ms[0])
+    if not asked.intervals:
+        sizes[:, 1:3] = np.nan
     bridge_ms = (readings[:, TEST_START : TEST_END + 1] - asked.onset_sample) * step_ms
     return {
         "isi_measured_ms": readings[:, LAG] * step_ms,
@@ -207,7 +204,7 @@ def _columns(readings: Array, asked: Asked) -> Columns:
         "size_uv": sizes[:, 0],
         "size_low_uv": sizes[:, 1],
         "size_high_uv": sizes[:, 2],
-        "noise_uv": readings[:, BACKGROUND] * mean_ranges(1.0 + readings[:, DENSITY] * span),
+        "noise_uv": sizes[:, 4],
         "response_p": sizes[:, 3],
         "area_uv_ms": readings[:, AREA],
         "first_amplitude_uv": readings[:, FIRST_AMPLITUDE],
@@ -215,16 +212,3 @@ def _columns(readings: Array, asked: Asked) -> Columns:
         "artifact_end_ms": bridge_ms[:, 1],
         "clipped_samples": readings[:, CLIPPED].astype(np.int64),
     }
-
-
-def _sizes(readings: Array, asked: Asked) -> Array:
-    """Size, low, high and probability, shape (n_sweeps, 4); low and high NaN where no intervals are asked for."""
-    window_ms, baseline_ms = asked.window_ms[1] - asked.window_ms[0], asked.baseline_ms[1] - asked.baseline_ms[0]
-    sharp = readings[readings[:, AMPLITUDE] > MIX_FROM * readings[:, BACKGROUND], DENSITY]
-    tables = tables_for(np.concatenate([readings[:, SMOOTH_DENSITY], sharp]), window_ms, baseline_ms)
-    expected = readings[:, SMOOTH_RMS] * mean_ranges(1.0 + readings[:, SMOOTH_DENSITY] * baseline_ms)
-    sizes = np.full((readings.shape[0], 4), np.nan)
-    estimate_sizes(readings, expected, tables, sizes)
-    if not asked.intervals:
-        sizes[:, 1:3] = np.nan
-    return sizes
