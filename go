@@ -18,9 +18,14 @@ shift
 
 [ -x .tools/bin/uv ] || python3 -m pip install --quiet --disable-pip-version-check --target .tools uv
 uv=.tools/bin/uv
-[ -x .venv/bin/python ] || "$uv" venv --quiet --python 3.11 --python-preference only-system .venv
+new=""
+[ -x .venv/bin/python ] || { "$uv" venv --quiet --python 3.11 --python-preference only-system .venv; new=yes; }
 "$uv" pip sync --quiet --python .venv/bin/python --require-hashes --compile-bytecode "$pins"
 "$uv" pip install --quiet --python .venv/bin/python --no-deps --editable .
+if [ -n "$new" ] && [ "$job" != manual ]; then
+    echo "Preparing the measuring code for this machine: up to a minute, once."
+    .venv/bin/python -c "from decussa.measuring.prepared import prepare_all; prepare_all()"
+fi
 
 if [ "$job" = demo ]; then
     exec .venv/bin/decussa demo "$@"

@@ -1,4 +1,4 @@
-"""The measuring code is compiled for this machine on first use, once, and kept on disk: whether it is there, and its making."""
+"""The measuring code is compiled for this machine once, at set-up or on first use, and kept on disk: is it there, and its making."""
 
 from __future__ import annotations
 
@@ -55,6 +55,13 @@ def prepare(onset: str | None = "model") -> None:
             wait([pool.submit(part) for part in parts])
     except OSError:
         return
+
+
+def prepare_all() -> None:
+    """Compile the code for every way to find onsets: what set-up does, so that no first use waits."""
+    prepare()
+    for onset in ("model", "threshold"):
+        measure_sweeps(invented_sweep(), RATE_HZ, ONSET_SAMPLE, onset=onset, silent=True)
 
 
 def sizes() -> None:
