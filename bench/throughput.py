@@ -203,15 +203,18 @@ def read_bytes(path: Path) -> int:
 
 
 # ---------------------------------------------------------------- timing
-def time_of(function: Callable[[], object], repeats: int) -> float:
-    """Median seconds, after one call that does not count (compiling, caches)."""
-    function()
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
+def times_of(functions: dict[str, Callable[[], object]], repeats: int) -> dict[str, float]:
+    """Median seconds of each, after one call that does not count (compiling, caches). They take turns, so that the machine's slow
+    phases are shared."""
+    for function in functions.values():
         function()
-        times.append(time.perf_counter() - start)
-    return statistics.median(times)
+    times: dict[str, list[float]] = {name: [] for name in functions}
+    for _ in range(repeats):
+        for name, function in functions.items():
+            start = time.perf_counter()
+            function()
+            times[name].append(time.perf_counter() - start)
+    return {name: statistics.median(taken) for name, taken in times.items()}
 
 
 def show(title: str, seconds: dict[str, float], per: float, unit: str) -> None:
@@ -224,7 +227,7 @@ def show(title: str, seconds: dict[str, float], per: float, unit: str) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sweeps", type=int, default=20_000)
-    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--no-file", action="store_true")
     options = parser.parse_args()
     warnings.simplefilter("ignore")
@@ -246,15 +249,17 @@ def main() -> None:
         f"  silence found: {np.isfinite(ours['silent_end_ms']).mean():.3f}, by the peer {np.isfinite(theirs['end']).mean():.3f}"
     )
     few = sweeps[: min(1000, len(sweeps))]
-    more = len(sweeps) / len(few)
-    seconds = {
-        "decussa": time_of(lambda: by_us(sweeps), options.repeats),
-        "decussa, two threads": time_of(lambda: by_two_threads(sweeps), options.repeats),
-        "decussa, model, no intervals": more * time_of(lambda: by_model(few, intervals=False), 1),
-        "decussa, model, intervals": more * time_of(lambda: by_model(few, intervals=True), 1),
-        "numpy/scipy in chunks of 64": time_of(lambda: by_numpy(sweeps), options.repeats),
-        "MNE epochs": time_of(lambda: by_mne(sweeps), 1),
+    ways: dict[str, Callable[[], object]] = {
+        "decussa": lambda: by_us(sweeps),
+        "decussa, two threads": lambda: by_two_threads(sweeps),
+        "decussa, model, no intervals": lambda: by_model(few, intervals=False),
+        "decussa, model, intervals": lambda: by_model(few, intervals=True),
+        "numpy/scipy in chunks of 64": lambda: by_numpy(sweeps),
+        "MNE epochs": lambda: by_mne(sweeps),
     }
+    seconds = times_of(ways, options.repeats)
+    for name in seconds:
+        seconds[name] *= len(sweeps) / len(few) if "model" in name else 1.0
     show(f"{options.sweeps} sweeps x {LENGTH} float32, one thread", seconds, 1e6 / options.sweeps, "us per sweep")
     print(f"  memory beside the sweeps, at most: {extra / 1e6:.1f} MB with the results")
     for title, asked in (
@@ -268,12 +273,13 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "hour.bdf"
             write_hour(path)
-            seconds = {
-                "decussa": time_of(lambda: hour_by_us(path), options.repeats),
-                "numpy/scipy with edfio": time_of(lambda: hour_by_numpy(path), options.repeats),
-                "MNE, lazy": time_of(lambda: hour_by_mne(path), options.repeats),
-                "one read of the file": time_of(lambda: read_bytes(path), options.repeats),
+            ways = {
+                "decussa": lambda: hour_by_us(path),
+                "numpy/scipy with edfio": lambda: hour_by_numpy(path),
+                "MNE, lazy": lambda: hour_by_mne(path),
+                "one read of the file": lambda: read_bytes(path),
             }
+            seconds = times_of(ways, options.repeats)
             show(f"one hour of BDF+, 2 x 5 kHz, {PULSES} pulses, file to table", seconds, 1e3, "ms")
 
 

@@ -1,4 +1,4 @@
-"""The measuring code is compiled for this machine once, at set-up or on first use, and kept on disk: is it there, and its making."""
+"""The measuring code is compiled once, at set-up or on first use, and kept on disk: whether it is there, and its making."""
 
 from __future__ import annotations
 
