@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from decussa.measuring.amplitude import peak_to_peak
 from decussa.measuring.area import rectified_area
-from decussa.measuring.artifact import SETTLED_MS, Bounds, bridge_sweep
+from decussa.measuring.artifact import SETTLED_MS, bridge_sweep
+from decussa.measuring.artifact_search import Bounds
 from decussa.measuring.background import baseline_span
 from decussa.measuring.classical_onsets import THRESHOLD_SD, find_run, rule_baseline
 from decussa.measuring.classical_silences import THREE_SD, bin_edges, bins_before, chart_silence, fill_bins, lower_limit

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from decussa.measuring.artifact import Bounds, artifact_bounds
+from decussa.measuring.artifact import artifact_bounds
+from decussa.measuring.artifact_search import Bounds
 from decussa.measuring.background import BASELINE_MS
 from decussa.measuring.classical_onsets import run_samples
 from decussa.measuring.classical_silences import run_bins
