@@ -8,11 +8,11 @@ import pytest
 from decussa.batch.measure import measure_recording
 from decussa.compose.exporting import Sharing, export_study
 from decussa.compose.importing import import_recordings
-from decussa.compose.keeping import take_in
 from decussa.compose.reviewed_trials import reviewed_trials
 from decussa.compose.reviewing import ReviewRoom
 from decussa.compose.study_reports import session_methods_text
 from decussa.compose.studying import BoardReader
+from decussa.compose.taking_in import take_in
 from decussa.model.errors import UsageError
 from decussa.recording.read import find_recordings, read
 from decussa.store.check import check_study

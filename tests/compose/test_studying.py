@@ -6,22 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from decussa.compose.keeping import (
-    ENDINGS,
-    add_colleague,
-    add_next_session,
-    back_up_study,
-    check_file_name,
-    enrol,
-    follow_up,
-    plan_session,
-    start_study,
-    take_in,
-)
+from decussa.compose.colleagues import add_colleague
+from decussa.compose.keeping import add_next_session, back_up_study, enrol, follow_up, plan_session, start_study
 from decussa.compose.preparing import NOBODY
 from decussa.compose.rehearsals import rehearse
 from decussa.compose.sessions import new_study
 from decussa.compose.studying import BoardReader
+from decussa.compose.taking_in import ENDINGS, check_file_name, take_in
 from decussa.model.errors import DecussaError, ProtocolError, RecordingError, UsageError
 from decussa.protocol.schema import protocol_text
 from decussa.session.clock import to_text
@@ -270,7 +261,7 @@ def test_a_recording_is_taken_in_untouched_and_what_is_none_is_not(folder, tmp_p
 def test_a_file_that_is_too_large_is_refused_before_it_fills_the_disk(folder, monkeypatch):
     from io import BytesIO
 
-    monkeypatch.setattr("decussa.compose.keeping.LARGEST_BYTES", 1 << 20)
+    monkeypatch.setattr("decussa.compose.taking_in.LARGEST_BYTES", 1 << 20)
     with pytest.raises(UsageError, match="too large"):
         take_in(folder, "P07", "big.csv", BytesIO(b"a,b\n" * (1 << 20)))
     assert not (folder / "recordings" / "P07").exists()

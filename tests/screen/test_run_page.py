@@ -4,7 +4,8 @@ import itertools
 
 import pytest
 
-from decussa.compose.keeping import add_colleague, enrol
+from decussa.compose.colleagues import add_colleague
+from decussa.compose.keeping import enrol
 from decussa.compose.preparing import who_acts
 from decussa.compose.sessions import new_study
 from decussa.model.dialogue import Trial

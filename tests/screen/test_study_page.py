@@ -7,9 +7,11 @@ from contextlib import closing
 
 import pytest
 
-from decussa.compose.keeping import LARGEST_BYTES, add_colleague, enrol, plan_session
+from decussa.compose.colleagues import add_colleague
+from decussa.compose.keeping import enrol, plan_session
 from decussa.compose.preparing import who_acts
 from decussa.compose.sessions import new_study
+from decussa.compose.taking_in import LARGEST_BYTES
 from decussa.screen.study_lists import no_study
 from decussa.store.check import check_study
 from decussa.store.journal import open_journal

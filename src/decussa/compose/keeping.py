@@ -1,25 +1,20 @@
-"""Acts on a study: people, sessions, days, calls on the day after, who works here, recordings, back-ups, new studies."""
+"""Acts on a study: people, sessions, days, calls on the day after, back-ups, new studies."""
 
 from __future__ import annotations
 
 import re
 import shutil
-import tempfile
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import BinaryIO, Literal, get_args
+from typing import Literal, get_args
 
-from decussa.compose.preparing import known_operators, open_session, participant_of, who_acts
-from decussa.model.errors import DecussaError, RecordingError, UsageError
-from decussa.model.recording import Recording
+from decussa.compose.preparing import open_session, participant_of
+from decussa.model.errors import DecussaError, UsageError
 from decussa.protocol.schema import read_protocol
-from decussa.recording.read import FORMATS, read
 from decussa.session.clock import to_text
-from decussa.store import private
 from decussa.store.backup import Progress, back_up
 from decussa.store.journal import open_journal
-from decussa.store.operators import Identity, KnownOperator, add_operator, change_pin
+from decussa.store.operators import Identity
 from decussa.store.people import (
     add_participant,
     add_session,
@@ -28,21 +23,15 @@ from decussa.store.people import (
     participants,
     withdraw,
 )
-from decussa.store.preparing import FollowedUp, OperatorAdded, PinChanged, SessionPlanned
-from decussa.store.recordings import keep_recording
+from decussa.store.preparing import FollowedUp, SessionPlanned
 from decussa.store.records import AdverseEvent, Withdrawn
-from decussa.store.study import Study, create_study, open_study
+from decussa.store.study import create_study, open_study
 
 Outcome = Literal["nothing to report", "something to report", "not reached"]
 OUTCOMES: tuple[Outcome, ...] = get_args(Outcome)
 Severity = Literal["mild", "moderate", "severe"]
 SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 BACK_UPS = "back-ups"
-#: Endings of the recordings that can be taken in; what is inside must be one, too.
-ENDINGS: tuple[str, ...] = tuple(ending for entry in FORMATS for ending in entry.endings)
-#: Largest file that is taken in through a page; larger ones are measured where they lie, by the command line.
-LARGEST_BYTES = 256 * 1024 * 1024
-_FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,100}")
 _FOLDER_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
@@ -172,124 +161,6 @@ def _event(words: str, severity: str, who: Identity) -> AdverseEvent:
             told = "told on a later day"
             return AdverseEvent(event=words.strip()[:400], severity=known, action=told, operator=who.code)
     raise UsageError("severity is not known", expected=", ".join(SEVERITIES), found=repr(severity))
-
-
-def add_colleague(
-    folder: Path, code: str, name: str, role: str, pin: str, *, by_code: str = "", by_pin: str = ""
-) -> KnownOperator:
-    """Add somebody who works here; from the first principal investigator with a PIN on, only with theirs.
-
-    Raises
-    ------
-    UsageError
-        If the code is taken, the role not known, the PIN too short, or who adds is not entitled to.
-    """
-    _refuse_unless_entitled(folder, by_code, by_pin)
-    private.create_missing(folder)
-    with private.open_private(folder, write=True) as database:
-        added = add_operator(database, code, name, role, pin=pin)
-    with open_study(folder, write=True) as study, open_journal(study) as journal:
-        noted = OperatorAdded(operator=added.code, role=added.role, has_pin=added.has_pin)
-        journal.append("operator added", noted, at=_now())
-    return added
-
-
-def change_colleague_pin(folder: Path, code: str, old: str, new: str, *, by_code: str = "", by_pin: str = "") -> None:
-    """Give somebody who works here another PIN; a first one as adding them, with a principal investigator's where one has it.
-
-    Raises
-    ------
-    UsageError
-        If nobody has this code, the old PIN is wrong, the new one too short, or who gives a first one is not entitled to.
-    """
-    known = next((one for one in known_operators(folder) if one.code == code), None)
-    if known is None:
-        raise UsageError("nobody here has this code", where=code, do="add the person first")
-    if not known.has_pin:
-        _refuse_unless_entitled(folder, by_code, by_pin)
-    with private.open_private(folder, write=True) as database:
-        change_pin(database, code, old, new, at=_now())
-    with open_study(folder, write=True) as study, open_journal(study) as journal:
-        journal.append("pin changed", PinChanged(operator=code, first=not known.has_pin), at=_now())
-
-
-def _refuse_unless_entitled(folder: Path, by_code: str, by_pin: str) -> None:
-    """Refuse whoever is no principal investigator with a PIN, from the first one on."""
-    guards = [one.code for one in known_operators(folder) if one.role == "principal investigator" and one.has_pin]
-    if guards:
-        guard = who_acts(folder, by_code or guards[0], by_pin)
-        if guard.role != "principal investigator" or not guard.verified:
-            raise UsageError("only a principal investigator adds people and first PINs", expected=" or ".join(guards))
-
-
-def check_file_name(name: str) -> str:
-    """Return an uploaded file's name where it may stand in a folder.
-
-    Raises
-    ------
-    UsageError
-        If it holds a path, unusual letters, or an ending that no recording has.
-    """
-    if not _FILE_NAME.fullmatch(name) or ".." in name:
-        raise UsageError(
-            "name of the file is not usable",
-            expected="letters, digits, space, . _ -",
-            do="rename the file",
-            found=repr(name[:80]),
-        )
-    if not name.lower().endswith(ENDINGS):
-        raise UsageError("file is no recording that can be read", where=name, expected=", ".join(ENDINGS))
-    return name
-
-
-def take_in(folder: Path, pseudonym: str, name: str, content: BinaryIO) -> str:
-    """Take an uploaded recording into the study as it is, after reading it once; return what it holds in a sentence.
-
-    Raises
-    ------
-    UsageError
-        If the name is not usable, the file is too large, or a file of that name was taken in before.
-    RecordingError
-        If it cannot be read as a recording.
-    """
-    check_file_name(name)
-    with tempfile.TemporaryDirectory() as place:
-        path = Path(place) / name
-        with path.open("wb") as file:
-            _copy(content, file)
-        try:
-            recording = read(path)
-        except DecussaError as error:
-            raise RecordingError(
-                error.what, where=name, expected=error.expected, found=error.found, do="nothing was taken in"
-            ) from error
-        with open_study(folder, write=True) as study:
-            kept = keep_recording(study, path, pseudonym, at=_now())
-            held = _as_session(study, replace(recording, path=str(kept)), pseudonym)
-    return f"{name}: {len(recording.channels)} channels, {len(recording.events)} stimuli. Taken in, untouched. {held}"
-
-
-def _as_session(study: Study, recording: Recording, pseudonym: str) -> str:
-    """Write a recording as a session that can be reviewed; return what became of it in a sentence."""
-    # What measures recordings takes long to load; a page that shows a study does not need it.
-    from decussa.compose.importing import measure_in, write_session
-
-    try:
-        session = write_session(study, recording, measure_in(study, recording), pseudonym)
-    except DecussaError as error:
-        return f"There is nothing to review in it: {error.what}."
-    return f"Its sweeps can be reviewed as session {session}."
-
-
-def _copy(content: BinaryIO, file: BinaryIO) -> None:
-    left = LARGEST_BYTES
-    while chunk := content.read(1 << 20):
-        left -= len(chunk)
-        if left < 0:
-            raise UsageError(
-                "file is too large", expected=f"at most {LARGEST_BYTES >> 20} MB", do="use decussa measure"
-            )
-        file.write(chunk)
 
 
 def back_up_study(root: Path, folder: Path, target: str, progress: Progress) -> Path:

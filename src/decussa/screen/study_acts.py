@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from nicegui import background_tasks
 
-from decussa.compose import keeping
+from decussa.compose import colleagues, keeping
 from decussa.compose.preparing import known_operators, who_acts
 from decussa.compose.studying import StudyBoard
 from decussa.model.errors import UsageError
@@ -77,7 +77,7 @@ def _colleague(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
     refuse_unless_leading(page.visitor, "people who work here cannot be added")
     given = [fields.get(name, "") for name in ("new_code", "name", "role", "new_pin")]
     by = {"by_code": fields.get("by", ""), "by_pin": fields.get("by_pin", "")}
-    keeping.add_colleague(page.board.folder, given[0].strip(), given[1], given[2], given[3], **by)
+    colleagues.add_colleague(page.board.folder, given[0].strip(), given[1], given[2], given[3], **by)
     page.reread()
 
 
@@ -86,7 +86,7 @@ def _pin(page: StudyPage, _: str, fields: Mapping[str, str]) -> None:
     given = [fields.get(name, "") for name in ("pin_of", "pin_old", "pin_next")]
     if given[0] in {one.code for one in known_operators(page.board.folder) if not one.has_pin}:
         refuse_unless_leading(page.visitor, "a first PIN cannot be given")
-    keeping.change_colleague_pin(page.board.folder, given[0], given[1], given[2], **by)
+    colleagues.change_colleague_pin(page.board.folder, given[0], given[1], given[2], **by)
     page.reread()
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from decussa.compose.keeping import ENDINGS, LARGEST_BYTES, OUTCOMES, SEVERITIES
+from decussa.compose.keeping import OUTCOMES, SEVERITIES
 from decussa.compose.studying import PersonRow, SessionRow, StudyBoard
+from decussa.compose.taking_in import ENDINGS, LARGEST_BYTES
 from decussa.screen.language import phrase
 from decussa.screen.marks import button, cap, plate, text
 from decussa.screen.places import PREPARE, READ, REPORT, RUN, address

@@ -10,7 +10,7 @@ from nicegui.page import page
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
-from decussa.compose.keeping import LARGEST_BYTES, check_file_name, take_in
+from decussa.compose.taking_in import LARGEST_BYTES, check_file_name, take_in
 from decussa.model.errors import DecussaError, UsageError
 from decussa.screen.desk import Desk
 from decussa.screen.language import phrase
