@@ -1,6 +1,6 @@
 """How near onset latency and silent period come to the truth of invented sweeps, beside what others would do.
 
-    python -m bench.accuracy [--quick] [--sweeps N] [--emg FOLDER]
+    python -m bench.accuracy [--quick] [--sweeps N] [--emg FOLDER] [--only NAME]
 
 Signals come from ``bench.signals``, whose models the estimators do not share, at 2, 4, 5 and 10 kHz; ``--emg`` adds sweeps made
 of real voluntary EMG (text files with one number a line). One sweep at a time, no marking by hand. A failure is an error of
@@ -66,6 +66,13 @@ RETURN_METHODS: dict[str, Method] = {
     "control chart": without_interval(chart_return),
     "ruptures": without_interval(library_return),
 }
+
+
+def only(name: str) -> None:
+    """Leave out every method but one."""
+    for methods in (ONSET_METHODS, RETURN_METHODS):
+        for other in set(methods) - {name}:
+            del methods[other]
 
 
 def compare(title: str, worlds: list[World], methods: dict[str, Method], truth: str, failure_ms: float) -> None:
@@ -196,7 +203,10 @@ def main() -> None:
     parser.add_argument("--sweeps", type=int, default=200, help="sweeps per line")
     parser.add_argument("--emg", type=Path, help="folder with recordings of voluntary EMG, emg*.txt")
     parser.add_argument("--seed", type=int, default=20)
+    parser.add_argument("--only", default="", help="run one method alone, such as decussa: the libraries take hours")
     asked = parser.parse_args()
+    if asked.only:
+        only(asked.only)
     n = 8 if asked.quick else asked.sweeps
     rng = np.random.default_rng(asked.seed)
     compare_onsets(n, rng, rates=RATES_HZ)
