@@ -7,8 +7,17 @@ import pytest
 from scipy.linalg import expm
 from scipy.stats import multivariate_normal
 
-from decussa.measuring.onset_kernel import add_starts, likely_size, look_back, near_jumps
-from decussa.measuring.smooth_start import JUMP_COST, MEMBERS, ORDERS, SIZES, STARTS, TIME_CONSTANTS_MS, start_family
+from decussa.measuring.onset_kernel import (
+    BLOCK,
+    LEFT_OUT,
+    ROW,
+    add_starts,
+    best_jump,
+    find_tops,
+    likely_size,
+    look_back,
+)
+from decussa.measuring.smooth_start import LANES, LOOK, MEMBERS, ORDERS, SIZES, STARTS, TIME_CONSTANTS_MS, start_family
 
 RATE_HZ = 5000.0
 STEP_MS = 1e3 / RATE_HZ
@@ -38,18 +47,19 @@ def dense_covariance(order, constant_ms, size, jumps, place, n):
 
 def scores(white, size):
     """Log likelihoods of all samples of all members if the onset lies just before the first one: jump, and other starts."""
-    tape, best = np.empty((white.size + 1, 4 * MEMBERS)), np.empty(MEMBERS)
-    look_back(white, 0, np.zeros(white.size), FAMILY.filters[size], tape, best)
-    members, starts = FAMILY.start_cost.shape[1:]
-    jump, other = np.empty(members), np.empty((members, starts))
-    for member in range(members):
-        state = tape[1, member : 3 * MEMBERS : MEMBERS]
-        e = FAMILY.look[size, member].reshape(3, 3) @ state + np.array([white[0], 0.0, 0.0])
-        packed = np.array([e[0] ** 2, e[1] ** 2, e[2] ** 2, e[0] * e[1], e[0] * e[2], e[1] * e[2]])
-        along = -tape[0, 3 * MEMBERS + member]
-        jump[member] = along - FAMILY.filters[size, JUMP_COST + member]
-        other[member] = along - FAMILY.start_cost[size, member] - FAMILY.start_form[size, member] @ packed
-    return jump, other
+    tape, filters = np.empty((white.size + 1) * ROW), FAMILY.filters[size]
+    look_back(white, filters, tape)
+    first, second = tape[: 2 * ROW].reshape(2, 4, MEMBERS)
+    e = np.einsum("abm,bm->am", filters[LOOK:].reshape(3, 3, MEMBERS), second[:3])
+    e[0] += white[0]
+    roots = FAMILY.start_root[size].reshape(-1, 6, LANES)[..., :MEMBERS]
+    costs = FAMILY.start_cost[size, :, :MEMBERS]
+    length = (
+        (roots[:, 0] * e[0] + roots[:, 1] * e[1] + roots[:, 2] * e[2]) ** 2
+        + (roots[:, 3] * e[1] + roots[:, 4] * e[2]) ** 2
+        + (roots[:, 5] * e[2]) ** 2
+    )
+    return -first[3] - costs[-1], -first[3] - costs[:-1] - length
 
 
 @pytest.mark.parametrize("size", [3, 6])
@@ -69,7 +79,7 @@ def test_starts_compare_with_a_jump_as_dense_gaussian_densities_do(size, member)
         for place in range(FAMILY.places):
             covariance = dense_covariance(order, constant_ms, SIZES[size - 1], jumps, place, n) + np.eye(n)
             expected = multivariate_normal(cov=covariance).logpdf(white) - flat.logpdf(white)
-            found = other[member, kind * FAMILY.places + place] - jump[member] - share
+            found = other[kind * FAMILY.places + place, member] - jump[member] - share
             assert found == pytest.approx(expected, abs=1e-5 * max(1.0, abs(expected)))
 
 
@@ -90,20 +100,35 @@ def test_one_sample_more_adds_the_log_density_of_it_given_those_after_it(member)
 
 
 @pytest.mark.parametrize("strength", [0.0, 1.0, 3.0, 30.0])
-def test_what_is_left_out_of_a_posterior_holds_nothing(strength):
+@pytest.mark.parametrize("power", [1.0, 0.4])
+def test_what_is_left_out_of_a_posterior_holds_nothing(strength, power):
     rng = np.random.default_rng(3)
-    n, count = 275, 201
+    n, count = 275, 200
     white = rng.standard_normal(n)
     white[80:150] += strength * np.sin(np.arange(70) / 9)
     before = np.where(np.arange(n) < count, np.concatenate([[0.0], np.cumsum(-0.5 * white**2)[:-1]]), -np.inf)
     size = likely_size(white, 0, RATE_HZ, len(SIZES))
-    tape, best = np.empty((n + 1, 4 * MEMBERS)), np.empty(MEMBERS)
-    look_back(white, 0, before, FAMILY.filters[size], tape, best)
-    reached, near = near_jumps(tape, before[:count], FAMILY.filters[size], best)
-    forget = math.log(FAMILY.start_cost[0].size * count / (1e-3 * near))
+    tape, tops = np.empty((n + 1) * ROW), np.empty(count // BLOCK * MEMBERS)
+    look_back(white, FAMILY.filters[size], tape)
+    find_tops(tape, before, tops)
+    reached = best_jump(tops, FAMILY.filters[size])
     weights, whole = np.empty(count * FAMILY.places), np.empty(count * FAMILY.places)
-    add_starts(white, tape, before[:count], FAMILY, size, reached, forget, 1.0, weights)
-    add_starts(white, tape, before[:count], FAMILY, size, reached, 60.0, 1.0, whole)
+    add_starts(white, tape, before, tops, FAMILY, size, reached, LEFT_OUT, power, weights)
+    add_starts(white, tape, before, tops, FAMILY, size, reached, 0.0, power, whole)
 
-    assert 0.5 * np.abs(weights - whole).sum() < 1e-3
+    assert 0.5 * np.abs(weights - whole).sum() < LEFT_OUT
     assert weights.sum() == pytest.approx(1.0, abs=1e-12)
+
+
+def test_the_best_jump_is_that_of_all_samples_and_members():
+    rng = np.random.default_rng(4)
+    n, size = 8 * BLOCK, 6
+    white = rng.standard_normal(n)
+    white[50:90] += 5.0
+    before = np.concatenate([[0.0], np.cumsum(-0.5 * white**2)[:-1]])
+    tape, tops = np.empty((n + 1) * ROW), np.empty(n // BLOCK * MEMBERS)
+    look_back(white, FAMILY.filters[size], tape)
+    find_tops(tape, before, tops)
+    every = [before[k] + scores(white[k:], size)[0].max() for k in range(n)]
+
+    assert best_jump(tops, FAMILY.filters[size]) == pytest.approx(max(every), abs=1e-5)

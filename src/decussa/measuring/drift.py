@@ -8,13 +8,13 @@ a response. Started anew where the artifact ends.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import fused
-from decussa.measuring.exponential import logarithms
 
 Array = NDArray[np.float64]
 
@@ -27,30 +27,74 @@ SLOPE_SIZE = 0.5
 #: How fast the slope may change: variance per ms, in units of the noise. A calm sweep, and one with a heart beat.
 CALM = 1e-6
 BEATING = 3e-3
+#: Sizes are orders of magnitude: filters are kept for gains of the whitening so many to the octave, from the least, so many.
+GAINS_PER_OCTAVE = 8
+LEAST_GAIN = 2.0**-6
+GAINS = 80
+
+
+class DriftFilters(NamedTuple):
+    """Kalman filters of both kinds of drift at one sampling rate: their gains do not depend on the samples.
+
+    Parameters
+    ----------
+    table : ndarray, shape (GAINS, steps, 12)
+        For every gain of the whitening and every sample after the first: by how much what is missed of a sample moves tails,
+        level and slope, and what they foretell; its precision as 1 / SD; first of a calm sweep, then of a wandering one.
+    cost : ndarray, shape (GAINS, steps + 1, 2)
+        Sum of ln SD over as many samples.
+    fast, slow : float
+        By how much either tail decays from sample to sample.
+    step_ms : float
+        Time between samples.
+    """
+
+    table: Array
+    cost: Array
+    fast: float
+    slow: float
+    step_ms: float
 
 
 class Drift(NamedTuple):
-    """What is known of the drift before a sample: two tails, level and slope, and one half of their covariance."""
+    """What is known of the drift before a sample: two tails, level and slope, and the sample they foretell."""
 
     tail: float
     tail_2: float
     level: float
     slope: float
-    p00: float
-    p01: float
-    p02: float
-    p03: float
-    p11: float
-    p12: float
-    p13: float
-    p22: float
-    p23: float
-    p33: float
+    told: float
+
+
+@lru_cache(maxsize=8)
+def drift_filters(rate_hz: float, steps: int) -> DriftFilters:
+    """Return the filters for a sampling rate in Hz and up to ``steps`` samples."""
+    step_ms = 1e3 / rate_hz
+    fast, slow = math.exp(-step_ms / TAILS_MS[0]), math.exp(-step_ms / TAILS_MS[1])
+    move = np.diag([fast, slow, 1.0, 1.0])
+    move[2, 3] = step_ms
+    power = (LEAST_GAIN * 2.0 ** (np.arange(GAINS) / GAINS_PER_OCTAVE))[:, None, None, None] ** 2
+    known = power * np.diag(np.square([*TAIL_SIZES, LEVEL_SIZE, SLOPE_SIZE]))
+    driven = np.zeros((2, 4, 4))
+    driven[:, 2:, 2:] = np.array([CALM, BEATING])[:, None, None] * np.array(
+        [[step_ms**3 / 3.0, step_ms**2 / 2.0], [step_ms**2 / 2.0, step_ms]]
+    )
+    table, variances = np.empty((GAINS, steps, 2, 6)), np.empty((GAINS, steps, 2))
+    for k in range(steps):
+        seen = known[..., :3].sum(axis=-1)
+        variance = 1.0 + seen[..., :3].sum(axis=-1)
+        known = move @ (known - seen[..., None] * (seen / variance[..., None])[..., None, :]) @ move.T + power * driven
+        table[:, k, :, :4] = seen @ move.T / variance[..., None]
+        variances[:, k] = variance
+    table[..., 4], table[..., 5] = table[..., :3].sum(axis=-1), 1.0 / np.sqrt(variances)
+    cost = np.zeros((GAINS, steps + 1, 2))
+    cost[:, 1:] = np.cumsum(0.5 * np.log(variances), axis=1)
+    return DriftFilters(table.reshape(GAINS, steps, 12), cost, fast, slow, step_ms)
 
 
 @fused
 def follow_drift(
-    white: Array, start: int, step_ms: float, gain: float, calm: Array, beating: Array
+    white: Array, start: int, filters: DriftFilters, gain: float, calm: Array, beating: Array
 ) -> tuple[float, float]:
     """Fill ``calm`` and ``beating`` with what the drift of either kind does not explain, in units of its SD.
 
@@ -60,8 +104,8 @@ def follow_drift(
         Whitened samples: unit noise.
     start : int
         First sample free of artifact.
-    step_ms : float
-        Time between samples.
+    filters : DriftFilters
+        For at least n - start samples.
     gain : float
         By how much the whitening enlarges slow signals relative to the noise.
     calm, beating : ndarray, shape (n,)
@@ -72,51 +116,25 @@ def follow_drift(
     (float, float)
         Sum of ln SD of either.
     """
-    fast, slow = math.exp(-step_ms / TAILS_MS[0]), math.exp(-step_ms / TAILS_MS[1])
-    p00, p11 = (gain * TAIL_SIZES[0]) ** 2, (gain * TAIL_SIZES[1]) ** 2
-    p22, p33 = (gain * LEVEL_SIZE) ** 2, (gain * SLOPE_SIZE) ** 2
-    one = Drift(0.0, 0.0, 0.0, 0.0, p00, 0.0, 0.0, 0.0, p11, 0.0, 0.0, p22, 0.0, p33)
-    other = one
-    change, other_change = gain * gain * CALM * step_ms, gain * gain * BEATING * step_ms
-    variances, other_variances = np.ones(white.size - start), np.ones(white.size - start)
+    octaves = math.log2(max(gain, LEAST_GAIN) / LEAST_GAIN)
+    chosen = min(round(GAINS_PER_OCTAVE * octaves), GAINS - 1)
+    one = other = Drift(0.0, 0.0, 0.0, 0.0, 0.0)
     for k in range(start, white.size):  # side by side: each step waits for its own last one alone
-        one, calm[k], variances[k - start] = after_sample(one, white[k], fast, slow, step_ms, change)
-        other, beating[k], other_variances[k - start] = after_sample(other, white[k], fast, slow, step_ms, other_change)
-    return scale_by_sd(calm[start:], variances), scale_by_sd(beating[start:], other_variances)
+        row = filters.table[chosen, k - start]
+        one, calm[k] = after_sample(one, white[k], row, filters)
+        other, beating[k] = after_sample(other, white[k], row[6:], filters)
+    cost = filters.cost[chosen, white.size - start]
+    return cost[0], cost[1]
 
 
 @fused
-def after_sample(
-    drift: Drift, sample: float, fast: float, slow: float, step_ms: float, change: float
-) -> tuple[Drift, float, float]:
-    """What is known of the drift before the next sample, what it does not explain of this one, and the variance of that."""
-    tail, tail_2, level, slope, p00, p01, p02, p03, p11, p12, p13, p22, p23, p33 = drift
-    t0, t1, t2, t3 = p00 + p01 + p02, p01 + p11 + p12, p02 + p12 + p22, p03 + p13 + p23
-    variance = 1.0 + t0 + t1 + t2
-    left = sample - tail - tail_2 - level
-    g0, g1, g2, g3 = t0 / variance, t1 / variance, t2 / variance, t3 / variance
-    tail, tail_2, level, slope = tail + g0 * left, tail_2 + g1 * left, level + g2 * left, slope + g3 * left
-    p00, p01, p02, p03 = p00 - g0 * t0, p01 - g0 * t1, p02 - g0 * t2, p03 - g0 * t3
-    p11, p12, p13 = p11 - g1 * t1, p12 - g1 * t2, p13 - g1 * t3
-    p22, p23, p33 = p22 - g2 * t2, p23 - g2 * t3, p33 - g3 * t3
-    # to the next sample: the tails decay, the level moves by its slope
+def after_sample(drift: Drift, sample: float, row: Array, filters: DriftFilters) -> tuple[Drift, float]:
+    """What is known of the drift before the next sample, and what it does not explain of this one, in units of its SD."""
+    left = sample - drift.told
+    tail, tail_2 = filters.fast * drift.tail, filters.slow * drift.tail_2
+    level = drift.level + filters.step_ms * drift.slope
     after = Drift(
-        fast * tail, slow * tail_2, level + step_ms * slope, slope,
-        fast * fast * p00, fast * slow * p01, fast * (p02 + step_ms * p03), fast * p03,
-        slow * slow * p11, slow * (p12 + step_ms * p13), slow * p13,
-        p22 + (step_ms * (2.0 * p23 + step_ms * p33) + change * step_ms * step_ms / 3.0),
-        p23 + (step_ms * p33 + 0.5 * change * step_ms), p33 + change,
+        tail + row[0] * left, tail_2 + row[1] * left, level + row[2] * left, drift.slope + row[3] * left,
+        (tail + tail_2 + level) + row[4] * left,
     )  # fmt: skip
-    return after, left, variance
-
-
-@fused
-def scale_by_sd(left: Array, variances: Array) -> float:
-    """Bring ``left`` to units of its SD; return the sum of ln SD."""
-    logs = np.empty(variances.size)
-    logarithms(variances, logs)
-    total = 0.0
-    for k in range(variances.size):
-        left[k] /= math.sqrt(variances[k])
-        total += logs[k]
-    return 0.5 * total
+    return after, left * row[5]

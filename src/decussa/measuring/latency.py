@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,6 +13,7 @@ from decussa.measuring.artifact import clean
 from decussa.measuring.compiled import compiled
 from decussa.measuring.door import check_sweeps, check_window_inside
 from decussa.measuring.door import first_pulse_ms as first_pulses
+from decussa.measuring.drift import DriftFilters, drift_filters
 from decussa.measuring.onset_kernel import ORDER, response_strength, thin
 from decussa.measuring.onset_posterior import read_posterior, weigh_ends, weigh_under_drift
 from decussa.measuring.smooth_start import StartFamily, start_family
@@ -28,16 +30,34 @@ AFTER_WINDOW_MS = 15.0
 #: Sweeps are brought near this rate by averaging neighbours: no response holds more.
 WORKING_HZ = 5000.0
 #: Onsets are tried so close together.
-GRID_MS = 0.1
+GRID_MS = 0.2
 #: Where the strongest stretch of a response is weaker than this, in units of the whitened noise, a coarser look is enough: onsets
 #: so close together, and half of the rate if it is not below ``WEAK_HZ``. What is lost lies below the noise.
 WEAK = 3.0
-WEAK_GRID_MS = 0.2
+WEAK_GRID_MS = 0.4
 WEAK_HZ = 2500.0
 LEVEL = 0.95
 METHOD = "median of the posterior, smooth start over whitened noise"
 #: Fewest samples that a noise model is learnt from.
 LEAST_BASELINE = 32
+
+
+class Look(NamedTuple):
+    """How finely a sweep is looked at: how many neighbours are averaged, and what is laid over what comes of it.
+
+    Parameters
+    ----------
+    factor : int
+        So many neighbours are averaged.
+    family : StartFamily
+        Responses at the rate that is left.
+    drift : DriftFilters
+        Drift at that rate.
+    """
+
+    factor: int
+    family: StartFamily
+    drift: DriftFilters
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -105,18 +125,25 @@ def model_onsets(
     n_sweeps = bridged.shape[0]
     found = np.full((n_sweeps, 8), np.nan)
     factor = max(1, int(rate_hz / WORKING_HZ + 1e-9))
-    halve = 2 if rate_hz / factor >= 2.0 * WEAK_HZ else 1
+    weak_factor = 2 * factor if rate_hz / factor >= 2.0 * WEAK_HZ else factor
+    last_ms = window_ms[1] + AFTER_WINDOW_MS
     measure_onset_block(
         bridged, float(rate_hz), onset_sample, _floats(window_ms), _floats(baseline_ms),
         np.broadcast_to(np.nan_to_num(artifact_end_ms), n_sweeps).astype(np.float64),
         np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps).copy(),
-        factor, start_family(rate_hz / factor, GRID_MS),
-        factor * halve, start_family(rate_hz / factor / halve, WEAK_GRID_MS), intervals, found,
+        look_every(factor, rate_hz, last_ms, GRID_MS), look_every(weak_factor, rate_hz, last_ms, WEAK_GRID_MS),
+        intervals, found,
     )  # fmt: skip
     return Onsets(
         latency_ms=found[:, 0], low_ms=found[:, 1], high_ms=found[:, 2], end_ms=found[:, 3], end_low_ms=found[:, 4],
         end_high_ms=found[:, 5], response_p=found[:, 6], wander_p=found[:, 7],
     )  # fmt: skip
+
+
+def look_every(factor: int, rate_hz: float, last_ms: float, grid_ms: float) -> Look:
+    """How a sweep sampled at ``rate_hz`` is looked at up to ``last_ms`` if so many neighbours are averaged."""
+    hz = rate_hz / factor
+    return Look(factor, start_family(hz, grid_ms), drift_filters(hz, math.ceil(max(last_ms, 0.0) * hz / 1e3) + 2))
 
 
 def _floats(window: Window) -> Window:
@@ -126,12 +153,11 @@ def _floats(window: Window) -> Window:
 @compiled
 def measure_onset_block(
     bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, window_ms: Window, baseline_ms: Window,
-    artifact_end_ms: Array, first_pulse_ms: Array, factor: int, family: StartFamily, weak_factor: int,
-    weak_family: StartFamily, intervals: bool, found: Array,
+    artifact_end_ms: Array, first_pulse_ms: Array, look: Look, weak_look: Look, intervals: bool, found: Array,
 ) -> None:  # fmt: skip
     """Fill onset, its limits, end, its limits and both probabilities of every sweep into ``found``, shape (n_sweeps, 8).
 
-    Neighbours are averaged by ``factor``, or by ``weak_factor`` where the response is weak.
+    Where the response is weak it is looked at otherwise.
     """
     for i in range(bridged.shape[0]):
         begin = max(0, onset_sample + math.ceil((first_pulse_ms[i] + baseline_ms[0]) * rate_hz / 1e3))
@@ -139,22 +165,22 @@ def measure_onset_block(
         sweep, before_pulse = bridged[i, begin:stop], onset_sample - begin
         baseline_end_ms, artifact_ms = first_pulse_ms[i] + baseline_ms[1], artifact_end_ms[i]
         weak = measure_onset(
-            sweep, before_pulse, 1e3 / rate_hz, factor, window_ms, baseline_end_ms, artifact_ms, family, intervals,
-            WEAK, found[i],
-        )  # fmt: skip
+            sweep, before_pulse, 1e3 / rate_hz, window_ms, baseline_end_ms, artifact_ms, look, intervals, WEAK, found[i]
+        )
         if weak:
             measure_onset(
-                sweep, before_pulse, 1e3 / rate_hz, weak_factor, window_ms, baseline_end_ms, artifact_ms, weak_family,
-                intervals, 0.0, found[i],
+                sweep, before_pulse, 1e3 / rate_hz, window_ms, baseline_end_ms, artifact_ms, weak_look, intervals, 0.0,
+                found[i],
             )  # fmt: skip
 
 
 @compiled
 def measure_onset(
-    sweep: NDArray[np.float32], before_pulse: int, sample_ms: float, factor: int, window_ms: Window, baseline_end_ms: float,
-    artifact_end_ms: float, family: StartFamily, intervals: bool, least_strength: float, found: Array,
+    sweep: NDArray[np.float32], before_pulse: int, sample_ms: float, window_ms: Window, baseline_end_ms: float,
+    artifact_end_ms: float, look: Look, intervals: bool, least_strength: float, found: Array,
 ) -> bool:  # fmt: skip
     """Fill what is found in one sweep, from its baseline on; return True, with nothing filled, below ``least_strength``."""
+    factor, family, drift = look
     step_ms, places = sample_ms * factor, family.places
     raw = thin(sweep, 0, sweep.size, factor)
     zero = (before_pulse - 0.5 * (factor - 1)) / factor  # place of the test pulse among the thinned samples
@@ -170,14 +196,16 @@ def measure_onset(
         return False
     for j in range(ORDER + 1):
         coefficients[j] /= math.sqrt(variance)
-    white = np.empty(raw.size)
-    whiten(raw, coefficients, white)
+    white, start = np.empty(raw.size), max(0, base - ORDER)
+    whiten(raw[start:], coefficients, white[start:])
     if base >= 2 * LEAST_BASELINE and response_strength(white, first, 1e3 / step_ms) < least_strength:
         return True
     clear = min(first, ORDER + max(0, math.ceil(zero + max(0.0, artifact_end_ms) / step_ms)))
     weights = np.empty((last - first + 1) * places)
     loose = np.empty(weights.size if intervals else 0)
-    weighed = weigh_under_drift(white, baseline, coefficients, clear, first, last, step_ms, family, weights, loose)
+    weighed = weigh_under_drift(
+        white, baseline, coefficients, clear, first, last, step_ms, family, drift, weights, loose
+    )
     value, early, late = read_posterior(weights, loose, step_ms / places, weighed.hidden_ms)
     start_ms = (first - 1 - zero) * step_ms
     found[0], found[1], found[2] = start_ms + value, start_ms + early, start_ms + late

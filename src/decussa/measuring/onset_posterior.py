@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
 from decussa.measuring.doubt import blur, independent_share, quantile, reach_back
-from decussa.measuring.drift import follow_drift
+from decussa.measuring.drift import DriftFilters, follow_drift
 from decussa.measuring.onset_kernel import ORDER, merge_posteriors, response_strength, weigh_onsets
 from decussa.measuring.smooth_start import StartFamily
 from decussa.measuring.whitening import outlier_share, take_drift_away, whiten
@@ -62,7 +62,7 @@ class Weighed(NamedTuple):
 @compiled
 def weigh_under_drift(
     white: Array, baseline: Array, coefficients: Array, clear: int, first: int, last: int, step_ms: float,
-    family: StartFamily, weights: Array, loose: Array,
+    family: StartFamily, drift: DriftFilters, weights: Array, loose: Array,
 ) -> Weighed:  # fmt: skip
     """Posterior of the onset, summed over a calm and a wandering sweep; ``loose`` gets the one for the interval, or has no size.
 
@@ -74,7 +74,7 @@ def weigh_under_drift(
     independent = independent_share(quiet[ORDER:], step_ms) ** LEAN_POWER
     gain = slow_gain(baseline, coefficients)
     calm, beating = np.empty(white.size), np.empty(white.size)
-    cost, other_cost = follow_drift(white, clear, step_ms, gain, calm, beating)
+    cost, other_cost = follow_drift(white, clear, drift, gain, calm, beating)
     other, other_loose = np.empty(weights.size), np.empty(loose.size)
     hz = 1e3 / step_ms
     some, none = weigh_onsets(calm, first, last, hz, share, family, weights, independent, loose)

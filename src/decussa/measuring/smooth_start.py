@@ -32,7 +32,9 @@ START_PRIOR = (0.25, 0.25, 0.25)
 OCTAVES = 1
 MEMBERS = 20
 #: Where the costs of members begin in the row of a size.
-MISS_COST, JUMP_COST, LEAST_COST = 7 * MEMBERS, 8 * MEMBERS, 9 * MEMBERS
+MISS_COST, JUMP_COST, LEAST_COST, LOOK = 7 * MEMBERS, 8 * MEMBERS, 9 * MEMBERS, 10 * MEMBERS
+#: The room for members where they are taken in single precision.
+LANES = 24
 #: What one sample says of the state.
 _SEEN = np.diag([1.0, 0.0, 0.0])
 
@@ -47,24 +49,22 @@ class StartFamily(NamedTuple):
 
     Parameters
     ----------
-    filters : ndarray, shape (sizes, 10 * MEMBERS)
+    filters : ndarray, shape (sizes, 19 * MEMBERS)
         Scale of the samples, three weights of a sample and three of the last prediction; ln SD of what a filter misses; cost of a
-        jump and least cost of any start. Side by side as vector units take them, filled up with members of no weight. Costs of
-        starts hold the prior, and are infinite for a size there is not.
-    look : ndarray, shape (sizes, members, 9)
-        Takes the state of a filter to an information vector: a matrix, row by row.
-    start_form, start_cost : ndarray, shapes (sizes, members, starts, 6) and (sizes, members, starts)
+        jump and least cost of any start; a matrix, row by row, that takes the state of a filter to an information vector. Side by
+        side as vector units take them, filled up with members of no weight. Costs of starts hold the prior, and are infinite for
+        a size there is not.
+    start_root, start_cost : ndarray of float32, shapes (sizes, starts, 6 * LANES) and (sizes, starts + 1, LANES)
         What is taken off for an onset at place p, that is (p + 1/2) / places samples before the sample, for every way to start
-        but the jump, with every place. Forms are packed as (00, 11, 22, 01, 02, 12), off-diagonal terms doubled; none is
-        negative anywhere.
+        but the jump, with every place: the squared length of an upper triangle, packed as (00, 01, 02, 11, 12, 22), times the
+        information vector. The last cost is that of a jump.
     places : int
         Number of places between two samples.
     """
 
     filters: Array
-    look: Array
-    start_form: Array
-    start_cost: Array
+    start_root: NDArray[np.float32]
+    start_cost: NDArray[np.float32]
     places: int
 
 
@@ -73,17 +73,21 @@ def start_family(rate_hz: float, grid_ms: float) -> StartFamily:
     """Return the filters for one sampling rate in Hz; onsets are tried about ``grid_ms`` apart."""
     places = max(1, round(1e3 / rate_hz / grid_ms))
     dynamics = [_filters(order, 1e3 / rate_hz / constant, places) for order in ORDERS for constant in TIME_CONSTANTS_MS]
-    filters, miss_cost, jump_cost, look, form, cost = (
+    filters, miss_cost, jump_cost, look, root, cost = (
         _around(np.stack(parts, axis=1)) for parts in zip(*dynamics, strict=True)
     )
     prior = np.where(
         _around(np.ones((len(SIZES), len(dynamics)))) > 0.0, math.log(len(SIZES) * len(dynamics)), math.inf
     )
     jump_cost, cost = jump_cost + prior, cost + prior[:, :, None]
-    sides = [filters, miss_cost[:, :, None], jump_cost[:, :, None], np.minimum(jump_cost, cost.min(axis=2))[:, :, None]]
-    nothing = (0.0, 0.0, math.inf, math.inf)
-    rows = [_side_by_side(part, none) for part, none in zip(sides, nothing, strict=True)]
-    return StartFamily(np.concatenate(rows, axis=1), look, form, cost, places)
+    least = np.minimum(jump_cost, cost.min(axis=2))
+    sides = [filters, miss_cost[:, :, None], jump_cost[:, :, None], least[:, :, None], look]
+    nothing = (0.0, 0.0, math.inf, math.inf, 0.0)
+    rows = [_side_by_side(part, none, MEMBERS) for part, none in zip(sides, nothing, strict=True)]
+    roots = _side_by_side(root.reshape(*root.shape[:2], -1), 0.0, LANES).reshape(len(SIZES), -1, 6 * LANES)
+    costs = _side_by_side(np.concatenate([cost, jump_cost[:, :, None]], axis=2), math.inf, LANES)
+    costs = costs.reshape(len(SIZES), -1, LANES)
+    return StartFamily(np.concatenate(rows, axis=1), roots.astype(np.float32), costs.astype(np.float32), places)
 
 
 def _around(values: Array) -> Array:
@@ -97,9 +101,9 @@ def _around(values: Array) -> Array:
     return np.concatenate([padded[octave : octave + sizes] for octave in range(2 * OCTAVES + 1)], axis=1)
 
 
-def _side_by_side(values: Array, none: float) -> Array:
+def _side_by_side(values: Array, none: float, width: int) -> Array:
     """Put the members last, filled up with ``none``, rows behind one another; ``values`` has shape (sizes, members, rows)."""
-    out = np.full((values.shape[0], values.shape[2], MEMBERS), none)
+    out = np.full((values.shape[0], values.shape[2], width), none)
     out[..., : values.shape[1]] = np.moveaxis(values, 1, -1)
     return out.reshape(values.shape[0], -1)
 
@@ -119,17 +123,17 @@ def _filters(order: int, step: float, places: int) -> tuple[Array, ...]:
     filters = np.concatenate([scale, scale * weights, past], axis=1)
     jump_form, free = _quadratic(squares * spread, updated)
     ending = 0.5 * np.log(np.linalg.det(np.eye(3) + later @ (squares * spread)))
-    forms, costs = [], []
+    roots, costs = [], []
     for kind, share in zip(STARTS, _shares(order), strict=True):
         kick = _kick(spread, np.diag(kind))
         for place in range(places):
             part = _transition(order, step * (place + 0.5) / places)
             form, cost = _quadratic(squares * (spread - part @ (spread - kick) @ part.T), updated)
-            forms.append(jump_form - form)
+            roots.append(_root(jump_form - form))
             costs.append(cost - free + ending - (math.log(share) if share else -math.inf))
     jump_cost = ending - math.log(1.0 - sum(START_PRIOR))
     look = (look / scale[:, :, None]).reshape(len(SIZES), 9)
-    return filters, 0.5 * np.log(variance), jump_cost, look, np.stack(forms, axis=1), np.stack(costs, axis=1)
+    return filters, 0.5 * np.log(variance), jump_cost, look, np.stack(roots, axis=1), np.stack(costs, axis=1)
 
 
 def _shares(order: int) -> tuple[float, ...]:
@@ -198,9 +202,12 @@ def _quadratic(covariance: Array, information: Array) -> tuple[Array, Array]:
     """Form and cost of ln of the integral over a state of that covariance: 1/2 e'C(I + HC)^-1 e - 1/2 ln|I + HC|."""
     inner = np.eye(3) + information @ covariance
     form = 0.5 * covariance @ np.linalg.inv(inner)
-    packed = np.stack(
-        [form[:, 0, 0], form[:, 1, 1], form[:, 2, 2]]
-        + [form[:, i, j] + form[:, j, i] for i, j in ((0, 1), (0, 2), (1, 2))],
-        axis=1,
-    )
-    return packed, 0.5 * np.log(np.linalg.det(inner))
+    return 0.5 * (form + form.transpose(0, 2, 1)), 0.5 * np.log(np.linalg.det(inner))
+
+
+def _root(form: Array) -> Array:
+    """Upper triangle R, packed row by row, with R'R the form, which is nowhere negative."""
+    values, vectors = np.linalg.eigh(form)
+    triangle = np.linalg.qr(np.sqrt(np.maximum(values, 0.0))[:, :, None] * vectors.transpose(0, 2, 1), mode="r")
+    rows, columns = np.triu_indices(3)
+    return np.asarray(triangle)[:, rows, columns]

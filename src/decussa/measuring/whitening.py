@@ -24,6 +24,7 @@ UNSEEN = 0.05
 OUTLIER_SPREAD = 4.0
 LEAST_OUTLIERS = 0.003
 LEAST_LOG_DENSITY = math.log(1e-300)
+_NOTHING, _CERTAIN = np.float32(0.0), np.float32(1.0)
 
 
 @fused
@@ -76,12 +77,13 @@ def predictor(covariance: Array) -> Array:
     return out
 
 
-@compiled
+@regrouped
 def take_level_away(samples: Array, base: int) -> bool:
     """Take the mean of the first ``base`` samples away from all; return whether all are finite."""
     level = total = 0.0
     for k in range(base):
-        level += samples[k] / base
+        level += samples[k]
+    level /= base
     for k in range(samples.size):
         samples[k] -= level
         total += 0.0 * samples[k]  # NaN for what is not finite
@@ -123,22 +125,22 @@ def whiten(samples: Array, coefficients: Array, out: Array) -> None:
 @fused
 def outlier_share(white: Array) -> float:
     """Share of wide samples in a mixture of a unit and a wide normal, by 8 steps of expectation-maximisation."""
-    narrow = np.empty(white.size)  # density of the unit normal as a multiple of that of the wide one
+    narrow = np.empty(white.size, np.float32)  # density of the unit normal as a multiple of that of the wide one
     for k in range(white.size):
         narrow[k] = OUTLIER_SPREAD * exponential((0.5 / OUTLIER_SPREAD**2 - 0.5) * white[k] * white[k])
     share = 0.02
     for _ in range(8):
-        share = mean_weight(narrow, (1.0 - share) / share)
+        share = mean_weight(narrow, np.float32((1.0 - share) / share))
     return max(share, LEAST_OUTLIERS)
 
 
 @regrouped
-def mean_weight(narrow: Array, odds: float) -> float:
+def mean_weight(narrow: NDArray[np.float32], odds: np.float32) -> float:
     """Mean probability of having come from the wide of two distributions, given the odds and density of the other."""
-    total = 0.0
+    total = _NOTHING
     for k in range(narrow.size):
-        total += 1.0 / (1.0 + odds * narrow[k])
-    return total / narrow.size
+        total += _CERTAIN / (_CERTAIN + odds * narrow[k])
+    return float(total) / narrow.size
 
 
 @fused
