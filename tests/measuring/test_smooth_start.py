@@ -47,7 +47,7 @@ def dense_covariance(order, constant_ms, size, jumps, place, n):
 
 def scores(white, size):
     """Log likelihoods of all samples of all members if the onset lies just before the first one: jump, and other starts."""
-    tape, filters = np.empty((white.size + 1) * ROW), FAMILY.filters[size]
+    tape, filters = np.empty((white.size + 2) * ROW), FAMILY.filters[size]
     look_back(white, filters, tape)
     first, second = tape[: 2 * ROW].reshape(2, 4, MEMBERS)
     e = np.einsum("abm,bm->am", filters[LOOK:].reshape(3, 3, MEMBERS), second[:3])
@@ -108,7 +108,7 @@ def test_what_is_left_out_of_a_posterior_holds_nothing(strength, power):
     white[80:150] += strength * np.sin(np.arange(70) / 9)
     before = np.where(np.arange(n) < count, np.concatenate([[0.0], np.cumsum(-0.5 * white**2)[:-1]]), -np.inf)
     size = likely_size(white, 0, RATE_HZ, len(SIZES))
-    tape, tops = np.empty((n + 1) * ROW), np.empty(count // BLOCK * MEMBERS)
+    tape, tops = np.empty((n + 2) * ROW), np.empty(count // BLOCK * MEMBERS)
     look_back(white, FAMILY.filters[size], tape)
     find_tops(tape, before, tops)
     reached = best_jump(tops, FAMILY.filters[size])
@@ -126,7 +126,7 @@ def test_the_best_jump_is_that_of_all_samples_and_members():
     white = rng.standard_normal(n)
     white[50:90] += 5.0
     before = np.concatenate([[0.0], np.cumsum(-0.5 * white**2)[:-1]])
-    tape, tops = np.empty((n + 1) * ROW), np.empty(n // BLOCK * MEMBERS)
+    tape, tops = np.empty((n + 2) * ROW), np.empty(n // BLOCK * MEMBERS)
     look_back(white, FAMILY.filters[size], tape)
     find_tops(tape, before, tops)
     every = [before[k] + scores(white[k:], size)[0].max() for k in range(n)]

@@ -54,7 +54,7 @@ def weigh_onsets(
     """
     n, count = white.size - first, last - first + 1
     blocks = (count + BLOCK - 1) // BLOCK
-    rows = max(n, blocks * BLOCK)
+    rows = max(n + n % 2, blocks * BLOCK)
     before = np.empty(rows)
     log_densities(white[first:], share, before[:n])
     noise = 0.0
@@ -103,20 +103,30 @@ def look_back(white: Array, filters: Array, tape: Array) -> None:
     after the last sample are 0.
     """
     n = white.size
-    for i in range(n * ROW, tape.size):
+    last = n + n % 2  # two samples at a time: one more than there are would add its cost, so that is taken off before
+    for i in range(last * ROW, tape.size):
         tape[i] = 0.0
-    for back in range(n):
-        k = n - 1 - back
-        sample, rows = white[k], tape[k * ROW : (k + 2) * ROW]  # one array for both, so that vector units need ask less
+    for i in range(MEMBERS):
+        tape[last * ROW + 3 * MEMBERS + i] = -filters[MISS_COST + i] * (n % 2)
+    for k in range(last - 2, -1, -2):
+        sample, after = white[k], white[k + 1] if k + 1 < n else 0.0
+        rows = tape[k * ROW : (k + 3) * ROW]  # one array for all, so that vector units need ask less
         for i in range(MEMBERS):
-            told = rows[ROW + i]
-            missed = filters[i] * sample - told
-            rows[i] = rows[ROW + MEMBERS + i] + filters[MEMBERS + i] * sample + filters[4 * MEMBERS + i] * told
-            rows[MEMBERS + i] = (
-                rows[ROW + 2 * MEMBERS + i] + filters[2 * MEMBERS + i] * sample + filters[5 * MEMBERS + i] * told
-            )
-            rows[2 * MEMBERS + i] = filters[3 * MEMBERS + i] * sample + filters[6 * MEMBERS + i] * told
-            rows[3 * MEMBERS + i] = rows[ROW + 3 * MEMBERS + i] + (missed * missed + filters[MISS_COST + i])
+            scale, cost = filters[i], filters[MISS_COST + i]
+            a0, a1, a2 = filters[MEMBERS + i], filters[2 * MEMBERS + i], filters[3 * MEMBERS + i]
+            b0, b1, b2 = filters[4 * MEMBERS + i], filters[5 * MEMBERS + i], filters[6 * MEMBERS + i]
+            told, missed = rows[2 * ROW + i], scale * after - rows[2 * ROW + i]
+            s0 = rows[2 * ROW + MEMBERS + i] + a0 * after + b0 * told
+            s1 = rows[2 * ROW + 2 * MEMBERS + i] + a1 * after + b1 * told
+            s2 = a2 * after + b2 * told
+            so_far = rows[2 * ROW + 3 * MEMBERS + i] + (missed * missed + cost)
+            missed = scale * sample - s0
+            rows[i] = s1 + a0 * sample + b0 * s0
+            rows[MEMBERS + i] = s2 + a1 * sample + b1 * s0
+            rows[2 * MEMBERS + i] = a2 * sample + b2 * s0
+            rows[3 * MEMBERS + i] = so_far + (missed * missed + cost)
+            rows[ROW + i], rows[ROW + MEMBERS + i], rows[ROW + 2 * MEMBERS + i] = s0, s1, s2
+            rows[ROW + 3 * MEMBERS + i] = so_far
 
 
 @fused

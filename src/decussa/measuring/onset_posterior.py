@@ -49,7 +49,7 @@ class Weighed(NamedTuple):
     evidence, wander : float
         Log evidence of a response against none, and of a wandering sweep against a calm one.
     hidden_ms : float
-        For how long the start of a response may lie below the noise.
+        For how long the start of a response may lie below the noise; 0 where no interval is asked for.
     """
 
     share: float
@@ -84,7 +84,8 @@ def weigh_under_drift(
     some = merge_posteriors(weights, other, some - cost, other_some - other_cost)
     none = merge_posteriors(other, other, none - cost, other_none - other_cost)
     wander = independent * (other_total - calm_total)
-    return Weighed(share, independent, independent * (some - none), wander, hidden_ms(beating, first, hz))
+    hidden = hidden_ms(beating, first, hz) if loose.size > 0 else 0.0
+    return Weighed(share, independent, independent * (some - none), wander, hidden)
 
 
 @compiled
