@@ -31,37 +31,55 @@ HUGE = 1e100
 
 
 @regrouped
-def activity_ahead(seen: Array, tops: Array, shares: Array, bin_ms: float, later: Array, ahead: Array) -> None:
+def activity_ahead(
+    seen: Array, tops: Array, shares: Array, bin_ms: float, later: Array, units: Array, ahead: Array
+) -> None:
     """Fill ``ahead``, shape (bins,): log likelihoods of all bins from each on, given steady activity from there on.
 
-    ``seen``, shape (levels, bins), are likelihoods of the bins in units of exp(``tops``), predicted from the future. ``later``,
-    shape (levels + 1, bins), gets the likelihoods of what comes after each bin by the level in it, times the level's share, and
-    the logarithm of their unit.
+    ``seen``, shape (bins, levels), are likelihoods of the bins in units of exp(``tops``), predicted from the future. ``later``,
+    of the same shape, gets the likelihoods of what comes after each bin by the level in it, times the level's share, in units of
+    exp(``units``).
     """
     bins = tops.size
     stays = np.full(ACTIVE, math.exp(-bin_ms / STAY_MS))
     stays[0] = math.exp(-bin_ms / GAP_MS)
-    now = np.ones(ACTIVE)
+    draws = shares * (1.0 - stays)
+    drawn = weighted(seen, draws)
+    # by the level in the bin, and their sum: the next sum does not wait for what is summed
+    now, mean = shares.copy(), 1.0
     means, scale = np.empty(bins), 0.0
-    for b in range(bins - 1, -1, -1):
-        mean = 0.0
+    for back in range(bins):
+        b = bins - 1 - back
+        units[b] = scale
+        like, out, stayed = seen[b], later[b], 0.0
         for level in range(ACTIVE):
-            later[level, b] = shares[level] * now[level]
-            now[level] *= seen[level, b]
-            mean += shares[level] * now[level]
+            before = stays[level] * now[level]
+            stayed += like[level] * before
+            now[level] = like[level] * before + like[level] * draws[level] * mean
+            out[level] = before + draws[level] * mean
+        mean = drawn[b] * mean + stayed
         means[b] = mean
-        later[ACTIVE, b] = scale
         scale += tops[b]
         if mean < TINY:
             for level in range(ACTIVE):
                 now[level] /= mean
             scale += math.log(mean)
             mean = 1.0
-        for level in range(ACTIVE):
-            now[level] = stays[level] * now[level] + (1.0 - stays[level]) * mean
     logarithms(means, ahead)
     for b in range(bins):
-        ahead[b] += later[ACTIVE, b] + tops[b]
+        ahead[b] += units[b] + tops[b]
+
+
+@regrouped
+def weighted(seen: Array, weights: Array) -> Array:
+    """Sum over the levels of ``seen``, shape (bins, levels), each times its weight."""
+    out = np.empty(seen.shape[0])
+    for b in range(out.size):
+        row, total = seen[b], 0.0
+        for level in range(row.size):
+            total += weights[level] * row[level]
+        out[b] = total
+    return out
 
 
 @regrouped
@@ -70,63 +88,71 @@ def silence_behind(
 ) -> None:
     """Log likelihood of the first b bins with the silence going on after them, or the response; shapes (bins + 1,).
 
-    ``here``, shape (bins,), ``seen``, shape (levels, bins), and ``responses``, shape (levels, bins of the longest response), are
+    ``here``, shape (bins,), ``seen``, shape (bins, levels), and ``responses``, shape (bins of the longest response, levels), are
     likelihoods of silence, breaks and response in units of ``exp(tops)``; silence and response are predicted from the past. A
     break is seen from behind, as the return is, so that nothing but its length tells the two apart.
     """
-    bins = tops.size
+    bins, levels = tops.size, LEVELS - 1
     stay = math.exp(-bin_ms / STAY_MS)
     lasts, begins = math.exp(-bin_ms / BREAK_MS), 1.0 - math.exp(-bin_ms / BETWEEN_BREAKS_MS)
     going_on = math.exp(-bin_ms / RESPONSE_MS)
-    mix = np.zeros(ACTIVE)
-    for level in range(1, ACTIVE):
-        mix[level] = shares[level] / (1.0 - shares[0])
-    levels = LEVELS - 1
-    response, going = np.full(levels, 1.0 / levels), 1.0
-    # the silence after no, one and two breaks; the levels of the first and the second break, and their sums
-    quiet, quiet_1, quiet_2 = 0.0, 0.0, 0.0
+    mix = shares / (1.0 - shares[0])
+    mix[0] = 0.0
+    drawn, drawn_response = weighted(seen, mix), weighted(responses, np.full(levels, 1.0 / levels))
+    # sums over the levels do not wait for the levels: what stays on its level, and what draws a new one
+    staying, changed = stay * lasts, (1.0 - stay) * lasts
+    response, emitted = np.full(levels, 1.0 / levels / going_on), 1.0 / going_on
     first, second = np.zeros(ACTIVE), np.zeros(ACTIVE)
-    in_first, in_second = 0.0, 0.0
+    in_first, in_second, into_first, into_second = 0.0, 0.0, 0.0, 0.0
+    # the silence after no, one and two breaks
+    quiet, quiet_1, quiet_2 = 0.0, 0.0, 0.0
     sums, sums_busy = np.full(bins + 1, 1e-300), np.full(bins + 1, 1e-300)
     scales, scale = np.zeros(bins + 1), 0.0
     sums_busy[0] = 1.0
     for b in range(bins):
-        ended_first, ended_second = 0.0, 0.0
-        for level in range(ACTIVE):
-            first[level] = (stay * first[level] + (1.0 - stay) * mix[level] * in_first) * seen[level, b]
-            second[level] = (stay * second[level] + (1.0 - stay) * mix[level] * in_second) * seen[level, b]
-            ended_first += first[level]
-            ended_second += second[level]
+        new_first, new_second = into_first + changed * in_first, into_second + changed * in_second
+        in_first, in_second = drawn[b] * new_first, drawn[b] * new_second
+        like = seen[b]
+        for level in range(1, ACTIVE):
+            stays, draws = staying * like[level], mix[level] * like[level]
+            in_first += stays * first[level]
+            in_second += stays * second[level]
+            first[level] = stays * first[level] + draws * new_first
+            second[level] = stays * second[level] + draws * new_second
         # the bin is seen; now the regime may change
         into_first, into_second = begins * here[b] * quiet, begins * here[b] * quiet_1
-        in_first, in_second = lasts * ended_first + into_first, lasts * ended_second + into_second
-        quiet, quiet_1 = here[b] * quiet - into_first, here[b] * quiet_1 - into_second + (1.0 - lasts) * ended_first
-        quiet_2 = here[b] * quiet_2 + (1.0 - lasts) * ended_second
-        if b < responses.shape[1]:
-            keep = going_on if b + 1 < responses.shape[1] else 0.0
-            emitted = 0.0
+        quiet_2 = here[b] * quiet_2 + (1.0 - lasts) * in_second
+        quiet_1 = here[b] * quiet_1 - into_second + (1.0 - lasts) * in_first
+        quiet = here[b] * quiet - into_first
+        going = 0.0
+        if b < responses.shape[0]:
+            new = (1.0 - stay) * going_on * emitted
+            like, emitted = responses[b], drawn_response[b] * new
             for level in range(levels):
-                response[level] = (stay * response[level] + (1.0 - stay) / levels * going) * responses[level, b]
-                emitted += response[level]
-            for level in range(levels):
-                response[level] *= keep
-            quiet += (1.0 - keep) * emitted
-            going = keep * emitted
+                stays = stay * going_on * like[level]
+                emitted += stays * response[level]
+                response[level] = stays * response[level] + like[level] * (1.0 / levels) * new
+            going = going_on * emitted if b + 1 < responses.shape[0] else 0.0
+            quiet += emitted - going
         silence = quiet + quiet_1 + quiet_2
-        total = silence + in_first + in_second + going
-        back = 1.0
+        total = silence + into_first + into_second + lasts * (in_first + in_second) + going
         scale += tops[b]
         if not TINY < total < HUGE:
             back = 1.0 / total
             for level in range(levels):
                 response[level] *= back
-            in_first, in_second, going, silence = back * in_first, back * in_second, back * going, back * silence
-            into_first, into_second = back * into_first, back * into_second
-            quiet, quiet_1, quiet_2 = back * quiet, back * quiet_1, back * quiet_2
+            for level in range(ACTIVE):
+                first[level] *= back
+                second[level] *= back
+            in_first, in_second, into_first, into_second = (
+                back * in_first,
+                back * in_second,
+                back * into_first,
+                back * into_second,
+            )
+            quiet, quiet_1, quiet_2, emitted = back * quiet, back * quiet_1, back * quiet_2, back * emitted
+            silence, going = back * silence, back * going
             scale += math.log(total)
-        for level in range(ACTIVE):
-            first[level] = back * lasts * first[level] + into_first * mix[level]
-            second[level] = back * lasts * second[level] + into_second * mix[level]
         sums[b + 1], sums_busy[b + 1], scales[b + 1] = silence, max(going, 1e-300), scale
     logarithms(sums, silent)
     logarithms(sums_busy, busy)

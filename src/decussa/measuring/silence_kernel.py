@@ -13,9 +13,9 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled, regrouped
+from decussa.measuring.compiled import compiled, fused, regrouped
 from decussa.measuring.exponential import exponentials
-from decussa.measuring.whitening import predictor
+from decussa.measuring.whitening import DRIFT_HZ, predictor
 
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
@@ -35,6 +35,8 @@ LEVELLING = 0.3
 #: How far below the best level any other is taken to lie at most.
 LEAST_LIKELY = -79.0
 ORDER = 6
+#: Drift is taken away from the mean of so many ms on.
+HEAD_MS = 20.0
 #: Where a prediction comes from, and the first bin; typed, so that one compiled form of a kernel serves all of its callers.
 PAST, FIRST, FUTURE = cast("tuple[int, int, int]", (np.int64(-1), np.int64(0), np.int64(1)))
 
@@ -88,63 +90,144 @@ def whitening_filters(levels: Array, loud: Array, quiet: Array) -> Array:
 
 
 @compiled
-def by_place(samples: Array, places: int) -> Single:
-    """Samples by their place in a bin and the bin, shape (places, bins and margins); 0 where there are none.
+def by_place(sweep: Single, start: int, count: int, factor: int, places: int, step_ms: float) -> Single:
+    """Means of every ``factor`` samples from ``start`` on, ``count`` of them, by their place in a bin and the bin; no drift.
 
-    The first bin begins with sample ORDER; the margins, before it and after the last, hold what predictions need.
+    Shape (ORDER + places + ORDER, bins): besides those of a bin, the samples before and after it that predictions need. The
+    first bin begins with mean ORDER. Means are ``step_ms`` apart.
     """
-    margin = -(-ORDER // places)
-    out = np.zeros((places, (samples.size - 2 * ORDER) // places + 2 * margin), dtype=np.float32)
+    head, level = factor * max(1, min(count, int(HEAD_MS / step_ms))), 0.0
+    for k in range(start, start + head):
+        level += sweep[k]
+    level /= head
+    bins = (count - 2 * ORDER) // places
+    means = np.zeros((places, -(-count // places)), dtype=np.float32)
     for place in range(places):
-        start = ORDER + place - margin * places
-        row = out[place]
-        for b in range(row.size):
-            k = start + b * places
-            if 0 <= k < samples.size:
-                row[b] = samples[k]
+        there = -((place - count) // places)
+        fill_means(means[place, :there], sweep[start + place * factor :], factor, places * factor, level)
+    take_slow_away(means, math.exp(-2.0 * math.pi * DRIFT_HZ * step_ms / 1e3))
+    out = np.empty((places + 2 * ORDER, bins), dtype=np.float32)
+    for place in range(out.shape[0]):
+        row, source = out[place], means[place % places, place // places :]
+        for b in range(bins):
+            row[b] = source[b]
     return out
 
 
-@regrouped
-def add_squares(samples: Single, filters: Array, towards: int, place: int, start: int, squares: Single) -> None:
-    """Add what a prediction from the past (-1) or the future (1) leaves, squared, to ``squares``, shape (levels, bins).
+@compiled
+def fill_means(out: Single, sweep: Single, factor: int, step: int, level: float) -> None:
+    """Fill in the mean of ``factor`` samples every ``step`` samples, less ``level``."""
+    share = 1.0 / factor
+    for b in range(out.size):
+        total = np.float64(sweep[b * step])
+        for j in range(b * step + 1, b * step + factor):
+            total += sweep[j]
+        out[b] = share * total - level
 
-    Of the samples at ``place`` of the bins from ``start`` on; ``samples`` come ``by_place``.
-    """
-    levels, bins = squares.shape
-    places = samples.shape[0]
-    start += -(-ORDER // places)
-    k1, k2, k3 = place + towards, place + 2 * towards, place + 3 * towards
-    k4, k5, k6 = place + 4 * towards, place + 5 * towards, place + 6 * towards
-    x0, x1 = samples[place, start:], samples[k1 % places, start + k1 // places :]
-    x2, x3 = samples[k2 % places, start + k2 // places :], samples[k3 % places, start + k3 // places :]
-    x4, x5 = samples[k4 % places, start + k4 // places :], samples[k5 % places, start + k5 // places :]
-    x6 = samples[k6 % places, start + k6 // places :]
-    for level in range(levels):
-        out = squares[level]
-        w1, w2, w3 = np.float32(filters[level, 1]), np.float32(filters[level, 2]), np.float32(filters[level, 3])
-        w4, w5, w6 = np.float32(filters[level, 4]), np.float32(filters[level, 5]), np.float32(filters[level, 6])
+
+@fused
+def take_slow_away(means: Single, decay: float) -> None:
+    """Forward one-pole high-pass over means by place: within bins, side by side, then from bin to bin."""
+    places, bins = means.shape
+    keep, take = np.float32(decay), np.float32(1.0 - decay)
+    slow = np.zeros(bins, dtype=np.float32)
+    for place in range(places):
+        row = means[place]
         for b in range(bins):
-            left = x0[b] + w1 * x1[b] + w2 * x2[b] + w3 * x3[b] + w4 * x4[b] + w5 * x5[b] + w6 * x6[b]
-            out[b] += left * left
+            slow[b] = keep * slow[b] + take * row[b]
+            row[b] -= slow[b]
+    fade, before = decay**places, 0.0
+    for b in range(bins):
+        before, slow[b] = fade * before + slow[b], before
+    fade = 1.0
+    for place in range(places):
+        fade *= decay
+        row, share = means[place], np.float32(fade)
+        for b in range(bins):
+            row[b] -= share * slow[b]
 
 
 @compiled
-def whole_bins(samples: Single, filters: Array, towards: int, levels: int, bins: int) -> Single:
-    """Sums of those squares over each of the first bins, shape (levels, bins)."""
-    squares = np.zeros((levels, bins), dtype=np.float32)
-    for place in range(samples.shape[0]):
-        add_squares(samples, filters, towards, place, FIRST, squares)
-    return squares
+def in_order(samples: Single) -> Array:
+    """Samples of all bins one after the other; they come ``by_place``."""
+    places, bins = samples.shape[0] - 2 * ORDER, samples.shape[1]
+    out = np.empty(places * bins)
+    for place in range(places):
+        row = samples[ORDER + place]
+        for b in range(bins):
+            out[b * places + place] = row[b]
+    return out
 
 
 @compiled
-def judge(squares: Single, filters: Array, levels: Array, counted: int, tops: Array, logs: Array) -> None:
-    """Fill log likelihoods, shape (levels, bins), from squares of ``counted`` samples each, shape (1 + STEPS, bins).
+def running_sums(values: Array, out: Array) -> None:
+    """Fill ``out`` with the sums of the ``values`` before each; its rest with the sum of all."""
+    total, whole = 0.0, 4 * (values.size // 4)
+    for k in range(0, whole, 4):
+        second = values[k] + values[k + 1]
+        third = second + values[k + 2]
+        out[k], out[k + 1], out[k + 2], out[k + 3] = total, total + values[k], total + second, total + third
+        total += third + values[k + 3]
+    for k in range(whole, values.size):
+        out[k] = total
+        total += values[k]
+    for k in range(values.size, out.size):
+        out[k] = total
+
+
+@regrouped
+def squares_left(samples: Single, filters: Array, towards: int, squares: Single) -> None:
+    """Fill in what predictions from the past (-1) or the future (1) by two filters leave, squared, one row for each.
+
+    ``samples`` come ``by_place``; rows have a cell for each of the bins at the first place, then at the second, and so on.
+    """
+    flat, first, step = samples.ravel(), ORDER * samples.shape[1], towards * samples.shape[1]
+    x0, x1, x2, x3 = flat[first:], flat[first + step :], flat[first + 2 * step :], flat[first + 3 * step :]
+    x4, x5, x6 = flat[first + 4 * step :], flat[first + 5 * step :], flat[first + 6 * step :]
+    v1, v2, v3 = np.float32(filters[0, 1]), np.float32(filters[0, 2]), np.float32(filters[0, 3])
+    v4, v5, v6 = np.float32(filters[0, 4]), np.float32(filters[0, 5]), np.float32(filters[0, 6])
+    w1, w2, w3 = np.float32(filters[1, 1]), np.float32(filters[1, 2]), np.float32(filters[1, 3])
+    w4, w5, w6 = np.float32(filters[1, 4]), np.float32(filters[1, 5]), np.float32(filters[1, 6])
+    one, other = squares[0], squares[1]
+    for k in range(one.size):
+        left = x0[k] + v1 * x1[k] + v2 * x2[k] + v3 * x3[k] + v4 * x4[k] + v5 * x5[k] + v6 * x6[k]
+        left_2 = x0[k] + w1 * x1[k] + w2 * x2[k] + w3 * x3[k] + w4 * x4[k] + w5 * x5[k] + w6 * x6[k]
+        one[k] = left * left
+        other[k] = left_2 * left_2
+
+
+@compiled
+def whole_bins(samples: Single, filters: Array, towards: int) -> Single:
+    """Sums of those squares over each bin at each level of ``filters``, shape (levels, bins)."""
+    places, bins = samples.shape[0] - 2 * ORDER, samples.shape[1]
+    sums = np.empty((filters.shape[0], bins), dtype=np.float32)
+    squares = np.empty((2, places * bins), dtype=np.float32)
+    for level in range(0, filters.shape[0], 2):
+        squares_left(samples, filters[level : level + 2], towards, squares)
+        sum_places(squares[0], sums[level])
+        sum_places(squares[1], sums[level + 1])
+    return sums
+
+
+@compiled
+def sum_places(squares: Single, sums: Single) -> None:
+    """Fill in the sums of the cells of each bin."""
+    for b in range(sums.size):
+        sums[b] = squares[b]
+    for start in range(sums.size, squares.size, sums.size):
+        row = squares[start:]
+        for b in range(sums.size):
+            sums[b] += row[b]
+
+
+@compiled
+def judge(squares: Single, filters: Array, levels: Array, counted: Array, tops: Array, logs: Array) -> None:
+    """Fill log likelihoods, shape (levels, bins), from squares of so many samples each, shape (1 + STEPS, bins).
 
     The largest of each bin go into ``tops``.
     """
-    tops[:] = -math.inf
+    for b in range(tops.size):
+        tops[b] = -math.inf
     for level in range(logs.shape[0]):
         filtered = min(level, STEPS)
         share = 1.0
@@ -153,12 +236,22 @@ def judge(squares: Single, filters: Array, levels: Array, counted: int, tops: Ar
             share = 1.0 / (levels[level] * levels[level])
             constant -= math.log(levels[level])
         factor = share * filters[filtered, ORDER + 1]
-        constant *= counted
         row, out = squares[filtered], logs[level]
         for b in range(tops.size):
-            value = constant - factor * row[b]
+            value = constant * counted[b] - factor * row[b]
             out[b] = value
             tops[b] = max(tops[b], value)
+
+
+@compiled
+def by_bin(seen: Array) -> Array:
+    """What comes in shape (levels, bins) in shape (bins, levels)."""
+    out = np.empty((seen.shape[1], seen.shape[0]))
+    for level in range(seen.shape[0]):
+        row = seen[level]
+        for b in range(row.size):
+            out[b, level] = row[b]
+    return out
 
 
 @compiled

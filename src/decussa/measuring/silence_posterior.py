@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled
+from decussa.measuring.compiled import compiled, regrouped
 from decussa.measuring.doubt import add_blurred, independent_share, quantile, reach_back, span_above
 from decussa.measuring.exponential import LEAST, exponentials
 from decussa.measuring.silence_chain import LONGEST_RESPONSE_MS, activity_ahead, silence_behind
@@ -18,24 +18,30 @@ from decussa.measuring.silence_kernel import (
     LEVELS,
     ORDER,
     PAST,
-    STEPS,
     Single,
     activity_levels,
+    by_bin,
     by_place,
     expected_shares,
+    in_order,
     judge,
     level_shares,
     likelihoods,
+    running_sums,
+    squares_left,
+    sum_places,
     whitening_filters,
     whole_bins,
 )
-from decussa.measuring.silence_ramps import RAMPS_MS, ramp_scores, sudden_bounds, sudden_scores
+from decussa.measuring.silence_ramps import RAMPS_MS, columns, ramp_scores, sudden_bounds, sudden_scores
+from decussa.measuring.stretch import all_finite
 from decussa.measuring.whitening import autocovariance, predictor, whiten
 
 Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 #: Levels and regimes hold for bins of about this length.
-BIN_MS = 1.25
+BIN_MS = 2.0
 #: The floor is learnt from the quietest stretch of this length and what is as quiet beside it (power up to QUIET times as high).
 QUIETEST_MS = 15.0
 QUIET = 6.0
@@ -43,7 +49,7 @@ QUIET = 6.0
 LEAST_CONTRAST = 1.5
 LEAST_SILENCE_MS = 10.0
 #: Log likelihoods so far below the best add nothing.
-FORGET = 20.0
+FORGET = 15.0
 #: Doubt that any model of a return leaves: SD at a sudden one, and share of the time a gradual one takes.
 LEAST_DOUBT_MS = 0.1
 RAMP_DOUBT = 0.07
@@ -56,70 +62,119 @@ EARLIER_PER_WIDTH = 1.0
 
 
 @compiled
-def weigh_returns(before: Array, after: Array, step_ms: float, weights: Array, loose: Array) -> int:
-    """Fill the posterior of the return before each sample of ``after``; return why there is none, 0 where there is one.
+def find_returns(
+    sweeps: Single, factor: int, step_ms: float, begins: Whole, bases: Whole, starts: Whole, counts: Whole,
+    intervals: bool, found: Array, why: Whole,
+) -> None:  # fmt: skip
+    """Fill ``found``, shape (sweeps, 3), with place and interval of the return, ``why`` with why there is none, or 0.
 
-    ``weights`` and ``loose`` come full of zeros; ``loose`` is the posterior for the interval, or has no size.
+    Means of ``factor`` samples, ``step_ms`` apart, count from sample ``begins``: baselines have ``bases`` of them, what follows
+    the response lies from mean ``starts`` to ``counts``. Places count in means from ``starts``. A sweep with no baseline is left.
     """
-    loud = autocovariance(before[ORDER:], ORDER)
-    quiet = floor_autocovariance(after, step_ms)
-    if not loud[0] > LEAST_CONTRAST**2 * quiet[0] or not quiet[0] > 0.0:
-        return 2
     places = max(1, round(BIN_MS / step_ms))
     bin_ms = places * step_ms
-    levels = activity_levels(loud, quiet)
-    filters = whitening_filters(levels, loud, quiet)
-    shares = learn_shares(by_place(before, places), filters, levels, (before.size - 2 * ORDER) // places, bin_ms)
-    samples, bins = by_place(after, places), (after.size - 2 * ORDER) // places
-    # activity and breaks are seen from behind
-    seen, tops, logs = np.empty((ACTIVE, bins)), np.empty(bins), np.empty((ACTIVE, bins))
-    judge(whole_bins(samples, filters, FUTURE, 1 + STEPS, bins), filters, levels, places, tops, logs)
-    likelihoods(logs, tops, seen)
-    later, active = np.empty((ACTIVE + 1, bins)), np.empty(bins)
-    activity_ahead(seen, tops, shares, bin_ms, later, active)
-    # silence and what is left of the response from ahead
-    long = min(bins, round(LONGEST_RESPONSE_MS / bin_ms))
-    quiet_bins, responses, unused = np.empty((1, bins)), np.empty((LEVELS, long)), np.empty(bins)
-    judge(whole_bins(samples, filters, PAST, 1, bins), filters, levels, places, unused, quiet_bins)
-    likelihoods(quiet_bins, tops, quiet_bins)
-    judge(whole_bins(samples, filters, PAST, 1 + STEPS, long), filters, levels, places, unused[:long], responses)
-    likelihoods(responses, tops[:long], responses)
-    silent, busy = np.empty(bins + 1), np.empty(bins + 1)
-    silence_behind(quiet_bins[0], seen, tops, responses[1:], shares, bin_ms, silent, busy)
-    rough = np.empty((len(RAMPS_MS), bins))
-    rough_top = ramp_scores(logs, levels, silent, active, bin_ms, rough)
-    # a sudden return is looked for sample by sample, in the bins in which one could matter
-    power = lean_power(before, loud, step_ms) if loose.size > 0 else 1.0
-    bounds = np.empty(bins)
-    sudden_bounds(filters, later, silent, places, bounds)
-    start, stop = span_above(bounds, rough_top - FORGET / power, 0, bins)
-    sudden = np.empty((stop - start) * places)
-    sudden_scores(samples, filters, levels, later, silent, start, stop, sudden)
-    top = rough_top
-    for k in range(sudden.size):
-        top = max(top, sudden[k])
-    if silent[bins] > top:
+    for i in range(sweeps.shape[0]):
+        begin, cells = begins[i], counts[i] - starts[i]
+        if bases[i] == 0 or not all_finite(sweeps[i, begin : begin + counts[i] * factor]):
+            continue
+        before = by_place(sweeps[i], begin, bases[i], factor, places, step_ms)
+        after = by_place(sweeps[i], begin + starts[i] * factor, cells, factor, places, step_ms)
+        bins, baseline = after.shape[1], in_order(before)
+        loud, quiet = autocovariance(baseline, ORDER), floor_autocovariance(in_order(after), step_ms)
+        if not loud[0] > LEAST_CONTRAST**2 * quiet[0] or not quiet[0] > 0.0:
+            why[i] = 2
+            continue
+        levels = activity_levels(loud, quiet)
+        filters = whitening_filters(levels, loud, quiet)
+        # the baseline tells how often each level occurs
+        tops, logs = np.empty(before.shape[1]), np.empty((ACTIVE, before.shape[1]))
+        counted, seen = np.full(max(bins, tops.size), float(places)), np.empty((ACTIVE, tops.size))
+        judge(whole_bins(before, filters, PAST), filters, levels, counted, tops, logs)
+        likelihoods(logs, tops, seen)
+        shares = level_shares(seen, expected_shares(levels), bin_ms)
+        # activity and breaks are seen from behind
+        tops, logs, seen = np.empty(bins), np.empty((ACTIVE, bins)), np.empty((ACTIVE, bins))
+        judge(whole_bins(after, filters, FUTURE), filters, levels, counted, tops, logs)
+        likelihoods(logs, tops, seen)
+        seen = by_bin(seen)
+        later, units, active = np.empty((bins, ACTIVE)), np.empty(bins), np.empty(bins)
+        activity_ahead(seen, tops, shares, bin_ms, later, units, active)
+        # silence and what is left of the response from ahead
+        squares, sums = np.empty((2, places * bins), dtype=np.float32), np.empty((1, bins), dtype=np.float32)
+        quiet_bins, unused = np.empty((1, bins)), np.empty(bins)
+        squares_left(after, filters[:2], PAST, squares)
+        past = squares[0]
+        sum_places(past, sums[0])
+        judge(sums, filters, levels, counted, unused, quiet_bins)
+        likelihoods(quiet_bins, tops, quiet_bins)
+        long = min(bins, round(LONGEST_RESPONSE_MS / bin_ms))
+        first, responses = columns(after, above(tops[:long], -math.inf)), np.empty((LEVELS, long))
+        judge(whole_bins(first, filters, PAST), filters, levels, counted, unused[:long], responses)
+        likelihoods(responses, tops[:long], responses)
+        silent, busy = np.empty(bins + 1), np.empty(bins + 1)
+        silence_behind(quiet_bins[0], seen, tops, by_bin(responses[1:]), shares, bin_ms, silent, busy)
+        rough, best = np.empty((len(RAMPS_MS), bins)), np.empty(len(RAMPS_MS))
+        ramp_scores(logs, levels, silent, active, bin_ms, rough, best)
+        top = highest(best)
+        # a sudden return is looked for sample by sample, in the bins in which one could matter
+        bounds, sudden = np.empty(bins), np.full(bins * places, -math.inf)
+        for b in range(bins):
+            sudden[b * places] = rough[0, b]
+        sudden_bounds(past, places, filters, later, units, silent, bounds)
+        chosen = above(bounds, highest(bounds))
+        top = max(top, sudden_scores(after, past, filters, levels, later, units, silent, chosen, sudden))
+        power = lean_power(baseline, loud, step_ms) if intervals else 1.0
+        chosen = above(bounds, top - FORGET / power)
+        top = max(top, sudden_scores(after, past, filters, levels, later, units, silent, chosen, sudden))
+        why[i] = reason(silent, busy, active, top)
+        if why[i] == 0:
+            weights = np.zeros(cells)
+            add_returns(sudden, rough, best, top, 1.0, step_ms, places, weights)
+            found[i, 0] = median(weights)
+            why[i] = 3 if found[i, 0] * step_ms < LEAST_SILENCE_MS else 0
+        if why[i] == 0 and intervals:
+            loose = np.zeros(cells)
+            add_returns(sudden, rough, best, top, power, step_ms, places, loose)
+            wide = reach_back(loose, EARLIER_SHARE, EARLIER_MS / step_ms, EARLIER_PER_WIDTH)
+            found[i, 1] = min(found[i, 0], quantile(wide, 0.025))
+            found[i, 2] = max(found[i, 0], quantile(wide, 0.975))
+
+
+@compiled
+def reason(silent: Array, busy: Array, active: Array, top: float) -> int:
+    """Why there is no return, 0 where there is one: the silence goes on, or there is none."""
+    if silent[silent.size - 1] > top:
         return 4
-    for b in range(bins):
+    for b in range(active.size):
         if busy[b] + active[b] > top - 3.0:
             return 3
-    near, far = span_above(bounds, rough_top - FORGET, start, stop)
-    here = sudden[(near - start) * places : (far - start) * places]
-    add_returns(here, rough, top, 1.0, step_ms, places, ORDER + near * places, weights)
-    if loose.size > 0:
-        add_returns(sudden, rough, top, power, step_ms, places, ORDER + start * places, loose)
-    if quantile(weights, 0.5) * step_ms < LEAST_SILENCE_MS:
-        return 3
     return 0
 
 
 @compiled
-def learn_shares(samples: Single, filters: Array, levels: Array, bins: int, bin_ms: float) -> Array:
-    """How often each active level occurs in the baseline."""
-    tops, logs, seen = np.empty(bins), np.empty((ACTIVE, bins)), np.empty((ACTIVE, bins))
-    judge(whole_bins(samples, filters, PAST, 1 + STEPS, bins), filters, levels, samples.shape[0], tops, logs)
-    likelihoods(logs, tops, seen)
-    return level_shares(seen, expected_shares(levels), bin_ms)
+def median(weights: Array) -> float:
+    """Place below which half of the weight lies, counted in cells."""
+    start, stop = span_above(weights, 0.0, FIRST, weights.size)
+    return start + quantile(weights[start:stop], 0.5)
+
+
+@compiled
+def highest(values: Array) -> float:
+    """The largest of the values."""
+    best = -math.inf
+    for k in range(values.size):
+        best = max(best, values[k])
+    return best
+
+
+@compiled
+def above(values: Array, least: float) -> NDArray[np.int64]:
+    """Places whose values reach ``least``."""
+    out, count = np.empty(values.size, dtype=np.int64), 0
+    for k in range(values.size):
+        out[count] = k
+        count += values[k] >= least
+    return out[:count]
 
 
 @compiled
@@ -127,16 +182,16 @@ def floor_autocovariance(after: Array, step_ms: float) -> Array:
     """Autocovariance of the quietest stretch and of what is as quiet beside it."""
     width = max(ORDER + 2, round(QUIETEST_MS / step_ms))
     short = max(3, round(QUIETEST_MS / 3 / step_ms))
-    power, total = np.zeros(after.size + 1), 0.0
+    squares, power = np.empty(after.size), np.empty(after.size + 1)
     for k in range(after.size):
-        total += after[k] * after[k]
-        power[k + 1] = total
-    start, least = 0, math.inf
-    for k in range(after.size + 1 - width):
-        here = power[k + width] - power[k]
-        if here < least:
-            start, least = k, here
-    stop = start + width
+        squares[k] = after[k] * after[k]
+    running_sums(squares, power)
+    start, step = 0, max(1, width // 8)
+    for k in range(0, after.size + 1 - width, step):
+        start = k if power[k + width] - power[k] < power[start + width] - power[start] else start
+    for k in range(max(start - step, 0), min(start + step, after.size - width) + 1):
+        start = k if power[k + width] - power[k] < power[start + width] - power[start] else start
+    stop, least = start + width, power[start + width] - power[start]
     limit = QUIET * least / width * short
     while start > 0 and power[start - 1 + short] - power[start - 1] < limit:
         start -= 1
@@ -147,30 +202,38 @@ def floor_autocovariance(after: Array, step_ms: float) -> Array:
 
 @compiled
 def add_returns(
-    sudden: Array, rough: Array, top: float, power: float, step_ms: float, places: int, first: int, weights: Array
+    sudden: Array, rough: Array, best: Array, top: float, power: float, step_ms: float, places: int, weights: Array
 ) -> None:
     """Add up the likelihoods to the ``power`` of all returns, each blurred by its doubt, as shares.
 
-    ``sudden`` are log likelihoods of sudden ones sample by sample, the first of which belongs to cell ``first``; ``rough`` those
-    of all bin by bin, ``top`` is the largest of both.
+    ``sudden`` are log likelihoods of sudden ones sample by sample, ``rough`` those of each ramp bin by bin, ``best`` the largest
+    of each ramp, ``top`` of all.
     """
-    weigh(sudden, top, power, first, LEAST_DOUBT_MS / step_ms, weights)
+    weigh(sudden, top, power, FIRST + ORDER, LEAST_DOUBT_MS / step_ms, weights)
     bin_ms = places * step_ms
     bins = np.zeros(rough.shape[1] + 1)
     for r in range(1, len(RAMPS_MS)):
         # between bins shares are read off straight lines, which blurs too
         doubt = (LEAST_DOUBT_MS + RAMP_DOUBT * RAMPS_MS[r]) / bin_ms
-        weigh(rough[r], top, power, FIRST, math.sqrt(max(doubt * doubt - 1.0 / 6.0, 0.01)), bins)
-    for b in range(bins.size - 1):
-        if bins[b] + bins[b + 1] > 0.0:
-            for place in range(places):
-                k = ORDER + b * places + place
-                weights[k] += bins[b] + (bins[b + 1] - bins[b]) * place / places
+        if best[r] > top - FORGET / power:
+            weigh(rough[r], top, power, FIRST, math.sqrt(max(doubt * doubt - 1.0 / 6.0, 0.01)), bins)
+    start, stop = span_above(bins, 0.0, 0, bins.size)
+    for b in range(max(start - 1, 0), min(stop, bins.size - 1)):
+        for place in range(places):
+            weights[ORDER + b * places + place] += bins[b] + (bins[b + 1] - bins[b]) * place / places
+    start, stop = span_above(weights, 0.0, FIRST, weights.size)
+    normalise(weights[start:stop])
+
+
+@regrouped
+def normalise(weights: Array) -> None:
+    """Make ``weights`` shares."""
     total = 0.0
     for k in range(weights.size):
         total += weights[k]
+    scale = 1.0 / total
     for k in range(weights.size):
-        weights[k] /= total
+        weights[k] *= scale
 
 
 @compiled
@@ -188,18 +251,8 @@ def weigh(scores: Array, top: float, power: float, first: int, sd_cells: float, 
 
 
 @compiled
-def lean_power(before: Array, loud: Array, step_ms: float) -> float:
+def lean_power(baseline: Array, loud: Array, step_ms: float) -> float:
     """Power by which the log likelihood counts for the interval."""
-    white = np.empty(before.size)
-    whiten(before, predictor(loud)[: ORDER + 1], white)
+    white = np.empty(baseline.size)
+    whiten(baseline, predictor(loud)[: ORDER + 1], white)
     return float(independent_share(white[ORDER:], step_ms) ** LEAN_POWER)
-
-
-@compiled
-def read_returns(weights: Array, loose: Array, step_ms: float) -> tuple[float, float, float]:
-    """Median of the posterior and central 95 % of the one for the interval, in samples; NaN where that has no size."""
-    value = quantile(weights, 0.5)
-    if loose.size == 0:
-        return value, math.nan, math.nan
-    wide = reach_back(loose, EARLIER_SHARE, EARLIER_MS / step_ms, EARLIER_PER_WIDTH)
-    return value, min(value, quantile(wide, 0.025)), max(value, quantile(wide, 0.975))

@@ -9,7 +9,18 @@ from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled, regrouped
 from decussa.measuring.exponential import logarithms
-from decussa.measuring.silence_kernel import ACTIVE, FUTURE, ORDER, PAST, STEPS, Single, add_squares, judge, likelihoods
+from decussa.measuring.silence_chain import weighted
+from decussa.measuring.silence_kernel import (
+    ACTIVE,
+    FUTURE,
+    ORDER,
+    STEPS,
+    Single,
+    judge,
+    likelihoods,
+    running_sums,
+    squares_left,
+)
 
 Array = NDArray[np.float64]
 
@@ -17,96 +28,131 @@ Array = NDArray[np.float64]
 RAMPS_MS = (0.0, 2.0, 4.0, 7.0, 11.0, 16.0, 22.0, 30.0, 40.0, 55.0)
 
 
-@regrouped
-def ramp_scores(logs: Array, levels: Array, silent: Array, ahead: Array, bin_ms: float, scores: Array) -> float:
-    """Log likelihood of all samples for a return that begins with each bin and takes each of the ramps; return the largest.
+@compiled
+def ramp_scores(
+    logs: Array, levels: Array, silent: Array, ahead: Array, bin_ms: float, scores: Array, best: Array
+) -> None:
+    """Log likelihood of all samples for a return that begins with each bin and takes each of the ramps; the largest of each.
 
     ``logs``, shape (levels, bins), are those of the bins predicted from the future, ``silent``, shape (bins + 1,), of what
-    comes before each bin and ``ahead``, shape (bins,), of it and what comes after; ``scores`` has shape (ramps, bins).
+    comes before each bin and ``ahead``, shape (bins,), of it and what comes after; ``scores`` has shape (ramps, bins), ``best``
+    (ramps,).
     """
     bins = ahead.size
-    beyond = int(RAMPS_MS[-1] / bin_ms) + 2
     # up to each bin: silence with its sign turned, each level less the next, the baseline; constant past the end. The levels
     # that a return climbs then take one sum each, at the place in a bin where one gives way to the next.
-    sums = np.zeros((2 + STEPS, bins + beyond))
-    for level in range(1 + STEPS):
-        lower, upper, row, total = sums[level], sums[1 + level], logs[level], 0.0
+    sums, less = np.empty((2 + STEPS, bins + int(RAMPS_MS[-1] / bin_ms) + 2)), np.zeros(bins)
+    for level in range(2 + STEPS):
         for b in range(bins):
-            lower[b] -= total
-            upper[b] += total
-            total += row[b]
-        for b in range(bins, bins + beyond):
-            lower[b] -= total
-            upper[b] += total
+            less[b] = (logs[level - 1, b] if level > 0 else 0.0) - (logs[level, b] if level <= STEPS else 0.0)
+        running_sums(less, sums[level])
     for b in range(bins):
         sums[0, b] += silent[b]
         sums[1 + STEPS, b] += ahead[b]
-    tops = np.full(bins, -math.inf)
-    for r in range(len(RAMPS_MS)):
-        out = scores[r]
-        for b in range(bins):
-            out[b] = sums[0, b]
-        for level in range(1 + STEPS):
-            meet = 1.0
-            if level < STEPS:
-                meet = 0.5 * levels[1] if level == 0 else math.sqrt(levels[level] * levels[level + 1])
-            edge = RAMPS_MS[r] * meet / bin_ms
-            whole = int(edge)
-            share = edge - whole
-            part, next_part = sums[1 + level, whole:], sums[1 + level, whole + 1 :]
-            for b in range(bins):
-                out[b] += part[b] + share * (next_part[b] - part[b])
-        for b in range(bins):
-            tops[b] = max(tops[b], out[b])
-    best = -math.inf
+    edges = np.empty(1 + STEPS)
+    for level in range(1 + STEPS):
+        edges[level] = 1.0 if level == STEPS else math.sqrt(levels[level] * levels[level + 1])
+    edges[0] = 0.5 * levels[1]
+    best[0] = -math.inf
     for b in range(bins):
-        best = max(best, tops[b])
+        scores[0, b] = silent[b] + ahead[b]
+        best[0] = max(best[0], scores[0, b])
+    for r in range(1, len(RAMPS_MS)):
+        best[r] = climb(sums, edges, RAMPS_MS[r] / bin_ms, scores[r])
+
+
+@regrouped
+def climb(sums: Array, edges: Array, ramp: float, scores: Array) -> float:
+    """Fill ``scores`` for a return over ``ramp`` bins that changes levels at these shares of it; return the largest."""
+    k0, k1, k2, k3, k4, k5 = (int(ramp * edges[0]), int(ramp * edges[1]), int(ramp * edges[2]),
+                              int(ramp * edges[3]), int(ramp * edges[4]), int(ramp * edges[5]))  # fmt: skip
+    s0, s1, s2 = ramp * edges[0] - k0, ramp * edges[1] - k1, ramp * edges[2] - k2
+    s3, s4, s5 = ramp * edges[3] - k3, ramp * edges[4] - k4, ramp * edges[5] - k5
+    silent, r0, r1, r2 = sums[0], sums[1, k0:], sums[2, k1:], sums[3, k2:]
+    r3, r4, r5 = sums[4, k3:], sums[5, k4:], sums[6, k5:]
+    for b in range(scores.size):
+        low = silent[b] + r0[b] + s0 * (r0[b + 1] - r0[b]) + r1[b] + s1 * (r1[b + 1] - r1[b])
+        middle = r2[b] + s2 * (r2[b + 1] - r2[b]) + r3[b] + s3 * (r3[b + 1] - r3[b])
+        scores[b] = low + middle + r4[b] + s4 * (r4[b + 1] - r4[b]) + r5[b] + s5 * (r5[b + 1] - r5[b])
+    best = -math.inf
+    for b in range(scores.size):
+        best = max(best, scores[b])
     return best
 
 
 @compiled
-def sudden_bounds(filters: Array, later: Array, silent: Array, places: int, bounds: Array) -> None:
-    """Log likelihood that no sudden return within each bin exceeds: as if every sample of it were as likely as can be."""
+def sudden_bounds(
+    past: Single, places: int, filters: Array, later: Array, units: Array, silent: Array, bounds: Array
+) -> None:
+    """Log likelihood that no sudden return within each bin exceeds, but for one at its first sample.
+
+    The first sample is left to the silence; every other is taken to be as likely as can be. ``past`` are ``squares_left`` in
+    silence.
+    """
     most = filters[0, ORDER + 2]
     for level in range(1, 1 + STEPS):
         most = max(most, filters[level, ORDER + 2])
-    total = np.zeros(bounds.size)
-    for level in range(ACTIVE):
-        for b in range(bounds.size):
-            total[b] += later[level, b]
-    logarithms(total, bounds)
+    most = (places - 1) * most + filters[0, ORDER + 2]
+    logarithms(weighted(later, np.ones(ACTIVE)), bounds)
     for b in range(bounds.size):
-        bounds[b] += later[ACTIVE, b] + silent[b] + places * most
+        bounds[b] += units[b] + silent[b] + most - filters[0, ORDER + 1] * past[b]
 
 
 @compiled
 def sudden_scores(
-    samples: Single, filters: Array, levels: Array, later: Array, silent: Array, start: int, stop: int, scores: Array
-) -> None:
-    """Log likelihood of all samples for a sudden return before each sample of the bins from ``start`` to ``stop``.
+    samples: Single, past: Single, filters: Array, levels: Array, later: Array, units: Array, silent: Array,
+    chosen: NDArray[np.int64], scores: Array,
+) -> float:  # fmt: skip
+    """Fill log likelihoods of all samples for a sudden return before each sample of the ``chosen`` bins; return the largest.
 
-    ``samples`` come ``by_place``, ``later`` from ``activity_ahead``, ``silent`` from ``silence_behind``.
+    ``samples`` come ``by_place``, ``past`` are ``squares_left`` in silence, ``later`` and ``units`` come from
+    ``activity_ahead``, ``silent`` from ``silence_behind``; ``scores`` has a place for every sample of all bins.
     """
-    places, bins = samples.shape[0], stop - start
+    places, count = samples.shape[0] - 2 * ORDER, chosen.size
+    near, cells = columns(samples, chosen), places * count
     # activity of the rest of the bin, seen from behind
-    squares = np.zeros((1 + STEPS, bins), dtype=np.float32)
-    tops, logs, seen = np.empty(bins), np.empty((ACTIVE, bins)), np.empty((ACTIVE, bins))
-    total, total_logs = np.empty(bins), np.empty(bins)
-    for place in range(places - 1, -1, -1):
-        add_squares(samples, filters, FUTURE, place, start, squares)
-        judge(squares, filters, levels, places - place, tops, logs)
-        likelihoods(logs, tops, seen)
-        total[:] = 0.0
-        for level in range(ACTIVE):
-            for b in range(bins):
-                total[b] += later[level, start + b] * seen[level, b]
-        logarithms(total, total_logs)
-        for b in range(bins):
-            scores[b * places + place] = total_logs[b] + tops[b] + later[ACTIVE, start + b]
-    # silence before it, seen from ahead
-    quiet = np.zeros((1, bins), dtype=np.float32)
+    rest = np.empty((1 + STEPS, cells), dtype=np.float32)
+    for level in range(0, 1 + STEPS, 2):
+        squares_left(near, filters[level : level + 2], FUTURE, rest[level : level + 2])
+    for level in range(1 + STEPS):
+        for place in range(places - 2, -1, -1):
+            row, following = rest[level, place * count :], rest[level, (place + 1) * count :]
+            for c in range(count):
+                row[c] += following[c]
+    counted, tops, total = np.empty(cells), np.empty(cells), np.zeros(cells)
     for place in range(places):
-        for b in range(bins):
-            judged = place * filters[0, ORDER + 2] - filters[0, ORDER + 1] * quiet[0, b]
-            scores[b * places + place] += silent[start + b] + judged
-        add_squares(samples, filters, PAST, place, start, quiet)
+        for c in range(place * count, (place + 1) * count):
+            counted[c] = places - place
+    logs, seen, after = np.empty((ACTIVE, cells)), np.empty((ACTIVE, cells)), np.empty(count)
+    judge(rest, filters, levels, counted, tops, logs)
+    likelihoods(logs, tops, seen)
+    for level in range(ACTIVE):
+        for c in range(count):
+            after[c] = later[chosen[c], level]
+        for place in range(places):
+            out, row = total[place * count :], seen[level, place * count :]
+            for c in range(count):
+                out[c] += after[c] * row[c]
+    active = counted
+    logarithms(total, active)
+    # silence before it, seen from ahead
+    best = -math.inf
+    for c in range(count):
+        before = silent[chosen[c]] + units[chosen[c]]
+        for place in range(places):
+            score = before + active[place * count + c] + tops[place * count + c]
+            scores[chosen[c] * places + place] = score
+            best = max(best, score)
+            before += filters[0, ORDER + 2] - filters[0, ORDER + 1] * past[place * samples.shape[1] + chosen[c]]
+    return best
+
+
+@compiled
+def columns(samples: Single, chosen: NDArray[np.int64]) -> Single:
+    """The ``chosen`` bins of samples ``by_place``."""
+    out = np.empty((samples.shape[0], chosen.size), dtype=np.float32)
+    for place in range(samples.shape[0]):
+        row, near = samples[place], out[place]
+        for c in range(chosen.size):
+            near[c] = row[chosen[c]]
+    return out

@@ -10,13 +10,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.stats import t as student_t
 
 from decussa.measuring.artifact import clean
-from decussa.measuring.compiled import compiled
 from decussa.measuring.door import check_sweeps, check_window, check_window_inside
 from decussa.measuring.latency import LEVEL, model_onsets
-from decussa.measuring.onset_kernel import thin
 from decussa.measuring.silence_kernel import ORDER
-from decussa.measuring.silence_posterior import LEAST_SILENCE_MS, QUIETEST_MS, read_returns, weigh_returns
-from decussa.measuring.whitening import take_drift_away
+from decussa.measuring.silence_posterior import LEAST_SILENCE_MS, QUIETEST_MS, find_returns
 from decussa.model.estimate import Estimate, SilentPeriod
 
 Array = NDArray[np.float64]
@@ -99,48 +96,23 @@ def model_silences(
     bridged = np.ascontiguousarray(bridged_uv, dtype=np.float32)
     n_sweeps = bridged.shape[0]
     factor = max(1, int(rate_hz / WORKING_HZ + 1e-9))
-    found = np.full((n_sweeps, 4), np.nan)
-    why = np.ones(n_sweeps, dtype=np.int64)
-    _measure_silences(
-        bridged, float(rate_hz), onset_sample, factor, baseline_ms, float(search_end_ms),
-        np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps).copy(),
-        np.broadcast_to(np.asarray(response_end_ms, dtype=np.float64), n_sweeps).copy(),
-        np.broadcast_to(np.fmax(window_ms[0], artifact_end_ms), n_sweeps).astype(np.float64),
-        intervals, found, why,
-    )  # fmt: skip
-    return Silences(start_ms=found[:, 0], end_ms=found[:, 1], low_ms=found[:, 2], high_ms=found[:, 3], why=why)
-
-
-@compiled
-def _measure_silences(
-    bridged: NDArray[np.float32], rate_hz: float, onset_sample: int, factor: int, baseline_ms: tuple[float, float],
-    search_end_ms: float, first_pulse_ms: Array, response_end_ms: Array, otherwise_ms: Array,
-    intervals: bool, found: Array, why: NDArray[np.int64],
-) -> None:  # fmt: skip
-    hz = rate_hz / factor
-    for i in range(bridged.shape[0]):
-        begin = max(0, onset_sample + math.ceil((first_pulse_ms[i] + baseline_ms[0]) * rate_hz / 1e3))
-        last_ms = min(search_end_ms, (bridged.shape[1] - onset_sample) * 1e3 / rate_hz)
-        flat = thin(bridged[i], begin, onset_sample + math.floor(last_ms * rate_hz / 1e3), factor)
-        zero = (onset_sample - begin - 0.5 * (factor - 1)) / factor
-        base = int(zero + (first_pulse_ms[i] + baseline_ms[1]) * hz / 1e3)
-        if not np.isfinite(flat).all():
-            continue
-        from_ms = otherwise_ms[i] if math.isnan(response_end_ms[i]) else response_end_ms[i]
-        start = math.ceil(zero + from_ms * hz / 1e3)
-        if base < 4 * ORDER or flat.size - start < (QUIETEST_MS + LEAST_SILENCE_MS) * hz / 1e3:
-            continue
-        before = np.empty(base)
-        after = np.empty(flat.size - start)
-        take_drift_away(flat[:base], hz, before)
-        take_drift_away(flat[start:], hz, after)
-        weights = np.zeros(after.size)
-        loose = np.zeros(after.size if intervals else 0)
-        why[i] = weigh_returns(before, after, 1e3 / hz, weights, loose)
-        if why[i] == 0:
-            found[i, 0] = response_end_ms[i]
-            for column, place in enumerate(read_returns(weights, loose, 1e3 / hz)):
-                found[i, 1 + column] = (start - 0.5 + place - zero) * 1e3 / hz
+    step_ms = 1e3 * factor / rate_hz
+    first_ms = np.broadcast_to(np.asarray(first_pulse_ms, dtype=np.float64), n_sweeps)
+    after_ms = np.where(np.isnan(response_end_ms), np.fmax(window_ms[0], artifact_end_ms), response_end_ms)
+    begins = np.maximum(0, onset_sample + np.ceil((first_ms + baseline_ms[0]) * rate_hz / 1e3)).astype(np.int64)
+    last_ms = min(search_end_ms, (bridged.shape[1] - onset_sample) * 1e3 / rate_hz)
+    counts = (onset_sample + math.floor(last_ms * rate_hz / 1e3) - begins) // factor
+    zeros = (onset_sample - begins - 0.5 * (factor - 1)) / factor
+    bases = (zeros + (first_ms + baseline_ms[1]) / step_ms).astype(np.int64)
+    starts = np.ceil(zeros + after_ms / step_ms).astype(np.int64)
+    short = counts - starts < max((QUIETEST_MS + LEAST_SILENCE_MS) / step_ms, 4 * ORDER)
+    places, why = np.full((n_sweeps, 3), np.nan), np.ones(n_sweeps, dtype=np.int64)
+    bases[short | (bases < 4 * ORDER)] = 0
+    find_returns(bridged, factor, step_ms, begins, bases, starts, counts, intervals, places, why)
+    places[why > 0] = np.nan
+    times = (starts - 0.5 - zeros)[:, None] * step_ms + places * step_ms
+    start_ms = np.where(why == 0, response_end_ms, np.nan)
+    return Silences(start_ms=start_ms, end_ms=times[:, 0], low_ms=times[:, 1], high_ms=times[:, 2], why=why)
 
 
 def silent_period(

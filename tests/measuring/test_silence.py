@@ -1,0 +1,135 @@
+"""Parts of the silence's model: sums over paths are those of a plain chain, skipped bins could not have mattered."""
+
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from decussa.measuring.silence_chain import (
+    BETWEEN_BREAKS_MS,
+    BREAK_MS,
+    GAP_MS,
+    RESPONSE_MS,
+    STAY_MS,
+    activity_ahead,
+    silence_behind,
+)
+from decussa.measuring.silence_kernel import (
+    ACTIVE,
+    LEVELS,
+    ORDER,
+    PAST,
+    activity_levels,
+    by_place,
+    in_order,
+    running_sums,
+    squares_left,
+    whitening_filters,
+)
+from decussa.measuring.silence_ramps import sudden_bounds, sudden_scores
+from decussa.measuring.whitening import autocovariance, take_drift_away
+
+BIN_MS = 2.0
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(11)
+
+
+def chances(rng, bins):
+    shares = rng.dirichlet(np.ones(ACTIVE))
+    return shares, rng.uniform(1e-6, 1.0, (bins, ACTIVE)), rng.normal(-200.0, 90.0, bins)
+
+
+def test_activity_from_each_bin_on_sums_over_all_paths_of_levels(rng):
+    shares, seen, tops = chances(rng, 60)
+    stays = np.exp(-BIN_MS / np.where(np.arange(ACTIVE) == 0, GAP_MS, STAY_MS))
+    passing = np.diag(stays) + np.outer(1 - stays, shares)
+    later, units, ahead = np.empty((60, ACTIVE)), np.empty(60), np.empty(60)
+    activity_ahead(seen, tops, shares, BIN_MS, later, units, ahead)
+    follows, unit = np.ones(ACTIVE), 0.0
+    for b in range(59, -1, -1):
+        follows = passing @ follows
+        assert_allclose(np.log(later[b]) + units[b], np.log(shares * follows) + unit, rtol=1e-12)
+        follows, unit = follows * seen[b], unit + tops[b]
+        assert_allclose(ahead[b], math.log(shares @ follows) + unit, rtol=1e-12)
+        follows, unit = follows / follows.sum(), unit + math.log(follows.sum())
+
+
+def test_silence_up_to_each_bin_sums_over_all_paths_of_regimes(rng):
+    bins, long, heard = 70, 25, LEVELS - 1
+    shares, seen, tops = chances(rng, bins)
+    here, responses = rng.uniform(1e-6, 3.0, bins), rng.uniform(1e-6, 1.0, (long, heard))
+    silent, busy = np.empty(bins + 1), np.empty(bins + 1)
+    silence_behind(here, seen, tops, responses, shares, BIN_MS, silent, busy)
+    mix = np.append(0.0, shares[1:] / shares[1:].sum())
+    stay, going_on = math.exp(-BIN_MS / STAY_MS), math.exp(-BIN_MS / RESPONSE_MS)
+    lasts, begins = math.exp(-BIN_MS / BREAK_MS), -math.expm1(-BIN_MS / BETWEEN_BREAKS_MS)
+    on_levels = stay * np.eye(ACTIVE) + (1 - stay) * mix
+    # states: response, silence after 0, 1, 2 breaks, first and second break
+    r, q, f, s = slice(0, heard), heard, slice(heard + 3, heard + 3 + ACTIVE), slice(heard + 3 + ACTIVE, None)
+    passing = np.zeros((heard + 3 + 2 * ACTIVE,) * 2)
+    passing[r, r] = going_on * (stay * np.eye(heard) + (1 - stay) / heard)
+    passing[r, q] = 1 - going_on
+    passing[q, q], passing[q, f] = 1 - begins, begins * mix
+    passing[q + 1, q + 1], passing[q + 1, s] = 1 - begins, begins * mix
+    passing[q + 2, q + 2] = 1.0
+    passing[f, f], passing[f, q + 1] = lasts * on_levels, 1 - lasts
+    passing[s, s], passing[s, q + 2] = lasts * on_levels, 1 - lasts
+    state, unit = np.zeros(len(passing)), 0.0
+    state[r] = 1 / heard
+    for b in range(bins):
+        state[r] *= responses[b] if b < long else 0.0
+        state[q : q + 3] *= here[b]
+        state[f] *= seen[b]
+        state[s] *= seen[b]
+        if b == long - 1:
+            passing[r, r], passing[r, q] = 0.0, 1.0
+        state = state @ passing
+        unit += tops[b] + math.log(state.sum())
+        state /= state.sum()
+        assert_allclose(silent[b + 1], math.log(state[q : q + 3].sum()) + unit, rtol=1e-12)
+        if b < long - 1:
+            assert_allclose(busy[b + 1], math.log(state[r].sum()) + unit, rtol=1e-12)
+
+
+@pytest.mark.parametrize(("factor", "places"), [(1, 10), (3, 7), (1, 1)])
+def test_samples_by_place_are_those_of_the_sweep_without_drift(rng, factor, places):
+    sweep = (rng.standard_normal(900) + 4e3 + 0.5 * np.arange(900)).astype(np.float32)
+    count = 800 // factor
+    means = sweep[60 : 60 + count * factor].astype(float).reshape(count, factor).mean(axis=1)
+    flat = np.empty(count)
+    take_drift_away(means, 4000.0, flat)
+    samples = by_place(sweep, 60, count, factor, places, 0.25)
+    assert_allclose(in_order(samples), flat[ORDER : ORDER + samples.shape[1] * places], atol=2e-4)
+    assert_allclose(samples[:, 3], flat[3 * places : 3 * places + places + 2 * ORDER], atol=2e-4)
+
+
+@pytest.mark.parametrize("size", [0, 1, 3, 4, 11])
+def test_running_sums_are_those_before_each(rng, size):
+    values, sums = rng.standard_normal(size), np.empty(size + 2)
+    running_sums(values, sums)
+    assert_allclose(sums, np.append(np.append(0.0, np.cumsum(values)), values.sum()), atol=1e-12)
+
+
+@pytest.mark.parametrize("contrast", [2.0, 20.0])
+def test_no_sudden_return_is_likelier_than_its_bound(rng, contrast):
+    rows, places = 2000, 10
+    sweep = rng.standard_normal(rows) * np.where(np.arange(rows) > 900, contrast, 1.0)
+    samples = by_place(sweep.astype(np.float32), 0, rows, 1, places, 0.2)
+    bins = samples.shape[1]
+    quiet = autocovariance(rng.standard_normal(500), ORDER)
+    levels = activity_levels(contrast**2 * quiet, quiet)
+    filters = whitening_filters(levels, contrast**2 * quiet, quiet)
+    squares = np.empty((2, places * bins), dtype=np.float32)
+    squares_left(samples, filters[:2], PAST, squares)
+    later, units, silent = rng.uniform(1e-3, 1.0, (bins, ACTIVE)), rng.normal(size=bins), rng.normal(size=bins + 1)
+    bounds, scores = np.empty(bins), np.full(bins * places, np.nan)
+    sudden_bounds(squares[0], places, filters, later, units, silent, bounds)
+    best = sudden_scores(samples, squares[0], filters, levels, later, units, silent, np.arange(bins), scores)
+    scores = scores.reshape(bins, places)
+    assert best == scores.max()
+    assert (scores[:, 1:] <= bounds[:, None] + 1e-3).all()
+    assert (scores[:, 1:].max(axis=1) > bounds - 40.0).mean() > 0.2
