@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from decussa.measuring.silence_bins import ORDER, by_place, in_order
 from decussa.measuring.silence_chain import (
     BETWEEN_BREAKS_MS,
     BREAK_MS,
@@ -18,11 +19,8 @@ from decussa.measuring.silence_chain import (
 from decussa.measuring.silence_kernel import (
     ACTIVE,
     LEVELS,
-    ORDER,
     PAST,
     activity_levels,
-    by_place,
-    in_order,
     running_sums,
     squares_left,
     whitening_filters,

@@ -1,8 +1,8 @@
 """What the samples of a sweep say about the level of activity at each of them, compiled.
 
 Activity is a Gaussian process with the spectrum of the baseline at a level that may fluctuate, on top of a noise floor with a
-spectrum of its own. For every level a whitening filter turns samples into log likelihoods. Levels hold for a bin of about a
-millisecond: samples stand by their place in a bin and the bin, so that loops run over bins side by side.
+spectrum of its own. For every level a whitening filter turns samples into log likelihoods. Levels hold for a bin of about two
+milliseconds.
 """
 
 from __future__ import annotations
@@ -13,12 +13,13 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from decussa.measuring.compiled import compiled, fused, regrouped
+from decussa.measuring.compiled import compiled, regrouped
 from decussa.measuring.exponential import exponentials
-from decussa.measuring.whitening import DRIFT_HZ, predictor
+from decussa.measuring.extent import larger
+from decussa.measuring.silence_bins import ORDER, Single
+from decussa.measuring.whitening import predictor
 
 Array = NDArray[np.float64]
-Single = NDArray[np.float32]
 
 #: Levels of activity relative to the baseline: silence, STEPS from the floor to the baseline, and above; the first ACTIVE of
 #: them occur in steady activity, all but silence in responses. The levels above differ from the baseline in variance alone.
@@ -34,9 +35,6 @@ PRIOR_MS = 20.0
 LEVELLING = 0.3
 #: How far below the best level any other is taken to lie at most.
 LEAST_LIKELY = -79.0
-ORDER = 6
-#: Drift is taken away from the mean of so many ms on.
-HEAD_MS = 20.0
 #: Where a prediction comes from, and the first bin; typed, so that one compiled form of a kernel serves all of its callers.
 PAST, FIRST, FUTURE = cast("tuple[int, int, int]", (np.int64(-1), np.int64(0), np.int64(1)))
 
@@ -90,76 +88,6 @@ def whitening_filters(levels: Array, loud: Array, quiet: Array) -> Array:
 
 
 @compiled
-def by_place(sweep: Single, start: int, count: int, factor: int, places: int, step_ms: float) -> Single:
-    """Means of every ``factor`` samples from ``start`` on, ``count`` of them, by their place in a bin and the bin; no drift.
-
-    Shape (ORDER + places + ORDER, bins): besides those of a bin, the samples before and after it that predictions need. The
-    first bin begins with mean ORDER. Means are ``step_ms`` apart.
-    """
-    head, level = factor * max(1, min(count, int(HEAD_MS / step_ms))), 0.0
-    for k in range(start, start + head):
-        level += sweep[k]
-    level /= head
-    bins = (count - 2 * ORDER) // places
-    means = np.zeros((places, -(-count // places)), dtype=np.float32)
-    for place in range(places):
-        there = -((place - count) // places)
-        fill_means(means[place, :there], sweep[start + place * factor :], factor, places * factor, level)
-    take_slow_away(means, math.exp(-2.0 * math.pi * DRIFT_HZ * step_ms / 1e3))
-    out = np.empty((places + 2 * ORDER, bins), dtype=np.float32)
-    for place in range(out.shape[0]):
-        row, source = out[place], means[place % places, place // places :]
-        for b in range(bins):
-            row[b] = source[b]
-    return out
-
-
-@compiled
-def fill_means(out: Single, sweep: Single, factor: int, step: int, level: float) -> None:
-    """Fill in the mean of ``factor`` samples every ``step`` samples, less ``level``."""
-    share = 1.0 / factor
-    for b in range(out.size):
-        total = np.float64(sweep[b * step])
-        for j in range(b * step + 1, b * step + factor):
-            total += sweep[j]
-        out[b] = share * total - level
-
-
-@fused
-def take_slow_away(means: Single, decay: float) -> None:
-    """Forward one-pole high-pass over means by place: within bins, side by side, then from bin to bin."""
-    places, bins = means.shape
-    keep, take = np.float32(decay), np.float32(1.0 - decay)
-    slow = np.zeros(bins, dtype=np.float32)
-    for place in range(places):
-        row = means[place]
-        for b in range(bins):
-            slow[b] = keep * slow[b] + take * row[b]
-            row[b] -= slow[b]
-    fade, before = decay**places, 0.0
-    for b in range(bins):
-        before, slow[b] = fade * before + slow[b], before
-    fade = 1.0
-    for place in range(places):
-        fade *= decay
-        row, share = means[place], np.float32(fade)
-        for b in range(bins):
-            row[b] -= share * slow[b]
-
-
-@compiled
-def in_order(samples: Single) -> Array:
-    """Samples of all bins one after the other; they come ``by_place``."""
-    places, bins = samples.shape[0] - 2 * ORDER, samples.shape[1]
-    out = np.empty(places * bins)
-    for place in range(places):
-        row = samples[ORDER + place]
-        for b in range(bins):
-            out[b * places + place] = row[b]
-    return out
-
-
-@compiled
 def running_sums(values: Array, out: Array) -> None:
     """Fill ``out`` with the sums of the ``values`` before each; its rest with the sum of all."""
     total, whole = 0.0, 4 * (values.size // 4)
@@ -173,6 +101,15 @@ def running_sums(values: Array, out: Array) -> None:
         total += values[k]
     for k in range(values.size, out.size):
         out[k] = total
+
+
+@compiled
+def highest(values: Array) -> float:
+    """The largest of the values, none of which is NaN."""
+    best = values[0]
+    for k in range(values.size):
+        best = larger(values[k], best)
+    return float(best)
 
 
 @regrouped

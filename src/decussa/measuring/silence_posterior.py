@@ -10,20 +10,18 @@ from numpy.typing import NDArray
 from decussa.measuring.compiled import compiled, regrouped
 from decussa.measuring.doubt import add_blurred, independent_share, quantile, reach_back, span_above
 from decussa.measuring.exponential import LEAST, exponentials
+from decussa.measuring.silence_bins import ORDER, Single, Whole, by_place, columns, in_order
 from decussa.measuring.silence_chain import LONGEST_RESPONSE_MS, activity_ahead, silence_behind
 from decussa.measuring.silence_kernel import (
     ACTIVE,
     FIRST,
     FUTURE,
     LEVELS,
-    ORDER,
     PAST,
-    Single,
     activity_levels,
     by_bin,
-    by_place,
     expected_shares,
-    in_order,
+    highest,
     judge,
     level_shares,
     likelihoods,
@@ -33,12 +31,11 @@ from decussa.measuring.silence_kernel import (
     whitening_filters,
     whole_bins,
 )
-from decussa.measuring.silence_ramps import RAMPS_MS, columns, ramp_scores, sudden_bounds, sudden_scores
+from decussa.measuring.silence_ramps import RAMPS_MS, ramp_scores, sudden_bounds, sudden_scores
 from decussa.measuring.stretch import all_finite
 from decussa.measuring.whitening import autocovariance, predictor, whiten
 
 Array = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 #: Levels and regimes hold for bins of about this length.
 BIN_MS = 2.0
@@ -59,6 +56,8 @@ LEAN_POWER = 0.35
 EARLIER_SHARE = 0.4
 EARLIER_MS = 0.3
 EARLIER_PER_WIDTH = 1.0
+#: Further than this and four times its span before all of the posterior, what lies earlier moves no limit.
+REACHED_MS = 20.0
 
 
 @compiled
@@ -126,18 +125,21 @@ def find_returns(
         power = lean_power(baseline, loud, step_ms) if intervals else 1.0
         chosen = above(bounds, top - FORGET / power)
         top = max(top, sudden_scores(after, past, filters, levels, later, units, silent, chosen, sudden))
+        for b in range(bins):
+            bounds[b] = max(bounds[b], rough[0, b])
         why[i] = reason(silent, busy, active, top)
         if why[i] == 0:
             weights = np.zeros(cells)
-            add_returns(sudden, rough, best, top, 1.0, step_ms, places, weights)
-            found[i, 0] = median(weights)
+            low, high = add_returns(sudden, bounds, rough, best, top, 1.0, step_ms, weights)
+            found[i, 0] = low + quantile(weights[low:high], 0.5)
             why[i] = 3 if found[i, 0] * step_ms < LEAST_SILENCE_MS else 0
         if why[i] == 0 and intervals:
             loose = np.zeros(cells)
-            add_returns(sudden, rough, best, top, power, step_ms, places, loose)
-            wide = reach_back(loose, EARLIER_SHARE, EARLIER_MS / step_ms, EARLIER_PER_WIDTH)
-            found[i, 1] = min(found[i, 0], quantile(wide, 0.025))
-            found[i, 2] = max(found[i, 0], quantile(wide, 0.975))
+            low, high = add_returns(sudden, bounds, rough, best, top, power, step_ms, loose)
+            low = max(0, low - 4 * (high - low) - int(REACHED_MS / step_ms))
+            wide = reach_back(loose[low:high], EARLIER_SHARE, EARLIER_MS / step_ms, EARLIER_PER_WIDTH)
+            found[i, 1] = min(found[i, 0], low + quantile(wide, 0.025))
+            found[i, 2] = max(found[i, 0], low + quantile(wide, 0.975))
 
 
 @compiled
@@ -152,23 +154,7 @@ def reason(silent: Array, busy: Array, active: Array, top: float) -> int:
 
 
 @compiled
-def median(weights: Array) -> float:
-    """Place below which half of the weight lies, counted in cells."""
-    start, stop = span_above(weights, 0.0, FIRST, weights.size)
-    return start + quantile(weights[start:stop], 0.5)
-
-
-@compiled
-def highest(values: Array) -> float:
-    """The largest of the values."""
-    best = -math.inf
-    for k in range(values.size):
-        best = max(best, values[k])
-    return best
-
-
-@compiled
-def above(values: Array, least: float) -> NDArray[np.int64]:
+def above(values: Array, least: float) -> Whole:
     """Places whose values reach ``least``."""
     out, count = np.empty(values.size, dtype=np.int64), 0
     for k in range(values.size):
@@ -202,27 +188,36 @@ def floor_autocovariance(after: Array, step_ms: float) -> Array:
 
 @compiled
 def add_returns(
-    sudden: Array, rough: Array, best: Array, top: float, power: float, step_ms: float, places: int, weights: Array
-) -> None:
-    """Add up the likelihoods to the ``power`` of all returns, each blurred by its doubt, as shares.
+    sudden: Array, bounds: Array, rough: Array, best: Array, top: float, power: float, step_ms: float, weights: Array
+) -> tuple[int, int]:
+    """Add up the likelihoods to the ``power`` of all returns, each blurred by its doubt, as shares; return where there are any.
 
-    ``sudden`` are log likelihoods of sudden ones sample by sample, ``rough`` those of each ramp bin by bin, ``best`` the largest
-    of each ramp, ``top`` of all.
+    ``sudden`` are log likelihoods of sudden ones sample by sample, ``bounds`` what they do not exceed bin by bin, ``rough`` those
+    of each ramp bin by bin, ``best`` the largest of each ramp, ``top`` of all.
     """
-    weigh(sudden, top, power, FIRST + ORDER, LEAST_DOUBT_MS / step_ms, weights)
-    bin_ms = places * step_ms
-    bins = np.zeros(rough.shape[1] + 1)
+    n, places, least = bounds.size, sudden.size // bounds.size, top - FORGET / power
+    near, far = span_above(bounds, least, 0, n)
+    weigh(sudden[near * places : far * places], top, power, ORDER + near * places, LEAST_DOUBT_MS / step_ms, weights)
+    bins = np.zeros(n + 1)
     for r in range(1, len(RAMPS_MS)):
         # between bins shares are read off straight lines, which blurs too
-        doubt = (LEAST_DOUBT_MS + RAMP_DOUBT * RAMPS_MS[r]) / bin_ms
-        if best[r] > top - FORGET / power:
+        doubt = (LEAST_DOUBT_MS + RAMP_DOUBT * RAMPS_MS[r]) / (places * step_ms)
+        if best[r] > least:
             weigh(rough[r], top, power, FIRST, math.sqrt(max(doubt * doubt - 1.0 / 6.0, 0.01)), bins)
-    start, stop = span_above(bins, 0.0, 0, bins.size)
-    for b in range(max(start - 1, 0), min(stop, bins.size - 1)):
+    start, stop = span_above(bins, 0.0, 0, n + 1)
+    for b in range(max(start - 1, 0), min(stop, n)):
+        slope = (bins[b + 1] - bins[b]) / places
         for place in range(places):
-            weights[ORDER + b * places + place] += bins[b] + (bins[b + 1] - bins[b]) * place / places
-    start, stop = span_above(weights, 0.0, FIRST, weights.size)
-    normalise(weights[start:stop])
+            weights[ORDER + b * places + place] += bins[b] + slope * place
+    # what is blurred reaches less than a bin further
+    low, high = n, 0
+    if near < far:
+        low, high = near - 1, far + 1
+    if start < stop:
+        low, high = min(low, start - 1), max(high, stop)
+    low, high = max(0, ORDER + low * places), min(weights.size, ORDER + high * places)
+    normalise(weights[low:high])
+    return low, high
 
 
 @regrouped

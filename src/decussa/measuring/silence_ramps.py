@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled, regrouped
 from decussa.measuring.exponential import logarithms
+from decussa.measuring.silence_bins import ORDER, Single, Whole, columns
 from decussa.measuring.silence_chain import weighted
 from decussa.measuring.silence_kernel import (
     ACTIVE,
     FUTURE,
-    ORDER,
     STEPS,
-    Single,
+    highest,
     judge,
     likelihoods,
     running_sums,
@@ -53,10 +53,9 @@ def ramp_scores(
     for level in range(1 + STEPS):
         edges[level] = 1.0 if level == STEPS else math.sqrt(levels[level] * levels[level + 1])
     edges[0] = 0.5 * levels[1]
-    best[0] = -math.inf
     for b in range(bins):
         scores[0, b] = silent[b] + ahead[b]
-        best[0] = max(best[0], scores[0, b])
+    best[0] = highest(scores[0])
     for r in range(1, len(RAMPS_MS)):
         best[r] = climb(sums, edges, RAMPS_MS[r] / bin_ms, scores[r])
 
@@ -74,10 +73,7 @@ def climb(sums: Array, edges: Array, ramp: float, scores: Array) -> float:
         low = silent[b] + r0[b] + s0 * (r0[b + 1] - r0[b]) + r1[b] + s1 * (r1[b + 1] - r1[b])
         middle = r2[b] + s2 * (r2[b + 1] - r2[b]) + r3[b] + s3 * (r3[b + 1] - r3[b])
         scores[b] = low + middle + r4[b] + s4 * (r4[b + 1] - r4[b]) + r5[b] + s5 * (r5[b + 1] - r5[b])
-    best = -math.inf
-    for b in range(scores.size):
-        best = max(best, scores[b])
-    return best
+    return highest(scores)
 
 
 @compiled
@@ -101,7 +97,7 @@ def sudden_bounds(
 @compiled
 def sudden_scores(
     samples: Single, past: Single, filters: Array, levels: Array, later: Array, units: Array, silent: Array,
-    chosen: NDArray[np.int64], scores: Array,
+    chosen: Whole, scores: Array,
 ) -> float:  # fmt: skip
     """Fill log likelihoods of all samples for a sudden return before each sample of the ``chosen`` bins; return the largest.
 
@@ -145,14 +141,3 @@ def sudden_scores(
             best = max(best, score)
             before += filters[0, ORDER + 2] - filters[0, ORDER + 1] * past[place * samples.shape[1] + chosen[c]]
     return best
-
-
-@compiled
-def columns(samples: Single, chosen: NDArray[np.int64]) -> Single:
-    """The ``chosen`` bins of samples ``by_place``."""
-    out = np.empty((samples.shape[0], chosen.size), dtype=np.float32)
-    for place in range(samples.shape[0]):
-        row, near = samples[place], out[place]
-        for c in range(chosen.size):
-            near[c] = row[chosen[c]]
-    return out

@@ -12,7 +12,7 @@ from scipy.stats import t as student_t
 from decussa.measuring.artifact import clean
 from decussa.measuring.door import check_sweeps, check_window, check_window_inside
 from decussa.measuring.latency import LEVEL, model_onsets
-from decussa.measuring.silence_kernel import ORDER
+from decussa.measuring.silence_bins import ORDER
 from decussa.measuring.silence_posterior import LEAST_SILENCE_MS, QUIETEST_MS, find_returns
 from decussa.model.estimate import Estimate, SilentPeriod
 
