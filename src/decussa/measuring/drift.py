@@ -71,25 +71,29 @@ def drift_filters(rate_hz: float, steps: int) -> DriftFilters:
     """Return the filters for a sampling rate in Hz and up to ``steps`` samples."""
     step_ms = 1e3 / rate_hz
     fast, slow = math.exp(-step_ms / TAILS_MS[0]), math.exp(-step_ms / TAILS_MS[1])
-    move = np.diag([fast, slow, 1.0, 1.0])
-    move[2, 3] = step_ms
-    power = (LEAST_GAIN * 2.0 ** (np.arange(GAINS) / GAINS_PER_OCTAVE))[:, None, None, None] ** 2
-    known = power * np.diag(np.square([*TAIL_SIZES, LEVEL_SIZE, SLOPE_SIZE]))
-    driven = np.zeros((2, 4, 4))
-    driven[:, 2:, 2:] = np.array([CALM, BEATING])[:, None, None] * np.array(
-        [[step_ms**3 / 3.0, step_ms**2 / 2.0], [step_ms**2 / 2.0, step_ms]]
-    )
-    table, variances = np.empty((GAINS, steps, 2, 6)), np.empty((GAINS, steps, 2))
+    decay = np.array([fast, slow, 1.0, 1.0])
+    gains = LEAST_GAIN * 2.0 ** (np.arange(GAINS) / GAINS_PER_OCTAVE)
+    power = np.broadcast_to(gains**2, (2, GAINS))
+    known = power * np.diag(np.square([*TAIL_SIZES, LEVEL_SIZE, SLOPE_SIZE]))[:, :, None, None]
+    change = power * np.array([[CALM], [BEATING]])
+    table, variances = np.empty((6, 2, GAINS, steps)), np.empty((2, GAINS, steps))
     for k in range(steps):
-        seen = known[..., :3].sum(axis=-1)
-        variance = 1.0 + seen[..., :3].sum(axis=-1)
-        known = move @ (known - seen[..., None] * (seen / variance[..., None])[..., None, :]) @ move.T + power * driven
-        table[:, k, :, :4] = seen @ move.T / variance[..., None]
-        variances[:, k] = variance
-    table[..., 4], table[..., 5] = table[..., :3].sum(axis=-1), 1.0 / np.sqrt(variances)
+        seen = known[0] + known[1] + known[2]
+        variance = 1.0 + seen[0] + seen[1] + seen[2]
+        known = known - seen[:, None] * (seen / variance)
+        for side in (known, known.swapaxes(0, 1), seen[:, None]):  # to the next sample
+            side *= decay[:, None, None, None]
+            side[2] += step_ms * side[3]
+        known[2, 2] += change * (step_ms**3 / 3.0)
+        known[2, 3] += change * (step_ms**2 / 2.0)
+        known[3, 2] += change * (step_ms**2 / 2.0)
+        known[3, 3] += change * step_ms
+        table[:4, ..., k], variances[..., k] = seen / variance, variance
+    table[4], table[5] = table[:3].sum(axis=0), 1.0 / np.sqrt(variances)
     cost = np.zeros((GAINS, steps + 1, 2))
-    cost[:, 1:] = np.cumsum(0.5 * np.log(variances), axis=1)
-    return DriftFilters(table.reshape(GAINS, steps, 12), cost, fast, slow, step_ms)
+    cost[:, 1:] = np.cumsum(0.5 * np.log(variances), axis=2).transpose(1, 2, 0)
+    rows = np.ascontiguousarray(table.transpose(2, 3, 1, 0)).reshape(GAINS, steps, 12)
+    return DriftFilters(rows, cost, fast, slow, step_ms)
 
 
 @fused
