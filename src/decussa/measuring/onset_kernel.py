@@ -83,15 +83,22 @@ def likely_size(white: Array, first: int, rate_hz: float, sizes: int) -> int:
 @fused
 def response_strength(white: Array, first: int, rate_hz: float) -> float:
     """RMS of the strongest stretch in units of the noise."""
+    return strongest_stretch(white, first, rate_hz)[0]
+
+
+@fused
+def strongest_stretch(white: Array, first: int, rate_hz: float) -> tuple[float, int]:
+    """RMS of the strongest stretch in units of the noise, and the sample after it."""
     width = max(3, int(STRENGTH_MS * rate_hz / 1e3))
-    running = 0.0
-    for k in range(first, min(first + width, white.size)):
+    running, end = 0.0, min(first + width, white.size)
+    for k in range(first, end):
         running += white[k] * white[k]
     best = running
     for k in range(first + width, white.size):
         running += white[k] * white[k] - white[k - width] * white[k - width]
+        end = k + 1 if running > best else end
         best = running if running > best else best
-    return math.sqrt(best / width)
+    return math.sqrt(best / width), end
 
 
 @fused

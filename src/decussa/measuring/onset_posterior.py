@@ -11,9 +11,16 @@ from numpy.typing import NDArray
 from decussa.measuring.compiled import compiled
 from decussa.measuring.doubt import blur, independent_share, quantile, reach_back
 from decussa.measuring.drift import DriftFilters, follow_drift
-from decussa.measuring.onset_kernel import ORDER, merge_posteriors, response_strength, weigh_onsets
+from decussa.measuring.onset_kernel import (
+    ORDER,
+    STRENGTH_MS,
+    merge_posteriors,
+    response_strength,
+    strongest_stretch,
+    weigh_onsets,
+)
 from decussa.measuring.smooth_start import StartFamily
-from decussa.measuring.whitening import outlier_share, take_drift_away, whiten
+from decussa.measuring.whitening import OUTLIER_SPREAD, log_densities, outlier_share, take_drift_away, whiten
 
 Array = NDArray[np.float64]
 
@@ -30,6 +37,9 @@ EARLIER_PER_WIDTH = 0.3
 HIDDEN_MS = 4.5
 HIDDEN_POWER = 0.7
 LONGEST_HIDDEN_MS = 1.0
+#: What comes so long after the strongest stretch of a response says nothing of its start: it may be over. That it could have been
+#: strongest elsewhere counts against it.
+AFTER_STRONGEST_MS = 10.0
 #: What lies within so long at the end of a sweep's window is noise; SD of a normal distribution over its median absolute
 #: deviation; least noise after a response, in parts of the baseline's.
 TAIL_MS = 15.0
@@ -75,17 +85,41 @@ def weigh_under_drift(
     gain = slow_gain(baseline, coefficients)
     calm, beating = np.empty(white.size), np.empty(white.size)
     cost, other_cost = follow_drift(white, clear, drift, gain, calm, beating)
-    other, other_loose = np.empty(weights.size), np.empty(loose.size)
+    other, other_loose = np.zeros(weights.size), np.zeros(loose.size)
+    for j in range(weights.size):
+        weights[j] = 0.0
+    for j in range(loose.size):
+        loose[j] = 0.0
     hz = 1e3 / step_ms
-    some, none = weigh_onsets(calm, first, last, hz, share, family, weights, independent, loose)
-    other_some, other_none = weigh_onsets(beating, first, last, hz, share, family, other, independent, other_loose)
+    stop = min(white.size, strongest_stretch(beating, first, hz)[1] + int(AFTER_STRONGEST_MS / step_ms))
+    last = min(last, stop - 1)
+    cells = (last - first + 1) * family.places
+    near, near_loose, other_near, other_near_loose = weights[:cells], loose[:cells], other[:cells], other_loose[:cells]
+    some, none = weigh_onsets(calm[:stop], first, last, hz, share, family, near, independent, near_loose)
+    other_some, other_none = weigh_onsets(
+        beating[:stop], first, last, hz, share, family, other_near, independent, other_near_loose
+    )
+    cost -= rest_density(calm[stop:], share)
+    other_cost -= rest_density(beating[stop:], share)
     merge_posteriors(loose, other_loose, some - cost, other_some - other_cost)
     calm_total, other_total = max(some, none) - cost, max(other_some, other_none) - other_cost
     some = merge_posteriors(weights, other, some - cost, other_some - other_cost)
     none = merge_posteriors(other, other, none - cost, other_none - other_cost)
     wander = independent * (other_total - calm_total)
     hidden = hidden_ms(beating, first, hz) if loose.size > 0 else 0.0
-    return Weighed(share, independent, independent * (some - none), wander, hidden)
+    evidence = some - none - math.log((white.size - first) * step_ms / STRENGTH_MS)
+    return Weighed(share, independent, independent * evidence, wander, hidden)
+
+
+@compiled
+def rest_density(white: Array, share: float) -> float:
+    """Log density of samples most of which are noise; how far one is from it that is not does not count."""
+    densities, total = np.empty(white.size), 0.0
+    log_densities(white, share, densities)
+    least = math.log(share / OUTLIER_SPREAD) - 0.5
+    for k in range(white.size):
+        total += max(densities[k], least)
+    return total
 
 
 @compiled
