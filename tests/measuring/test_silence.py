@@ -21,6 +21,7 @@ from decussa.measuring.silence_kernel import (
     LEVELS,
     PAST,
     activity_levels,
+    judge_fresh,
     running_sums,
     squares_left,
     whitening_filters,
@@ -59,38 +60,53 @@ def test_activity_from_each_bin_on_sums_over_all_paths_of_levels(rng):
 def test_silence_up_to_each_bin_sums_over_all_paths_of_regimes(rng):
     bins, long, heard = 70, 25, LEVELS - 1
     shares, seen, tops = chances(rng, bins)
-    here, responses = rng.uniform(1e-6, 3.0, bins), rng.uniform(1e-6, 1.0, (long, heard))
+    here, fresh, responses = *rng.uniform(1e-6, 3.0, (2, bins)), rng.uniform(1e-6, 1.0, (long, heard))
     silent, busy = np.empty(bins + 1), np.empty(bins + 1)
-    silence_behind(here, seen, tops, responses, shares, BIN_MS, silent, busy)
+    silence_behind(here, fresh, seen, tops, responses, shares, BIN_MS, silent, busy)
     mix = np.append(0.0, shares[1:] / shares[1:].sum())
     stay, going_on = math.exp(-BIN_MS / STAY_MS), math.exp(-BIN_MS / RESPONSE_MS)
     lasts, begins = math.exp(-BIN_MS / BREAK_MS), -math.expm1(-BIN_MS / BETWEEN_BREAKS_MS)
     on_levels = stay * np.eye(ACTIVE) + (1 - stay) * mix
-    # states: response, silence after 0, 1, 2 breaks, first and second break
-    r, q, f, s = slice(0, heard), heard, slice(heard + 3, heard + 3 + ACTIVE), slice(heard + 3 + ACTIVE, None)
-    passing = np.zeros((heard + 3 + 2 * ACTIVE,) * 2)
+    # states: response; silence after 0, 1, 2 breaks; silence that has just begun after as many; first and second break
+    r, q, n = slice(0, heard), heard, heard + 3
+    f, s = slice(heard + 6, heard + 6 + ACTIVE), slice(heard + 6 + ACTIVE, None)
+    passing = np.zeros((heard + 6 + 2 * ACTIVE,) * 2)
     passing[r, r] = going_on * (stay * np.eye(heard) + (1 - stay) / heard)
-    passing[r, q] = 1 - going_on
-    passing[q, q], passing[q, f] = 1 - begins, begins * mix
-    passing[q + 1, q + 1], passing[q + 1, s] = 1 - begins, begins * mix
-    passing[q + 2, q + 2] = 1.0
-    passing[f, f], passing[f, q + 1] = lasts * on_levels, 1 - lasts
-    passing[s, s], passing[s, q + 2] = lasts * on_levels, 1 - lasts
+    passing[r, n] = 1 - going_on
+    for silence in (q, n):
+        passing[silence, q], passing[silence, f] = 1 - begins, begins * mix
+        passing[silence + 1, q + 1], passing[silence + 1, s] = 1 - begins, begins * mix
+        passing[silence + 2, q + 2] = 1.0
+    passing[f, f], passing[f, n + 1] = lasts * on_levels, 1 - lasts
+    passing[s, s], passing[s, n + 2] = lasts * on_levels, 1 - lasts
     state, unit = np.zeros(len(passing)), 0.0
     state[r] = 1 / heard
     for b in range(bins):
         state[r] *= responses[b] if b < long else 0.0
         state[q : q + 3] *= here[b]
+        state[n : n + 3] *= fresh[b]
         state[f] *= seen[b]
         state[s] *= seen[b]
         if b == long - 1:
-            passing[r, r], passing[r, q] = 0.0, 1.0
+            passing[r, r], passing[r, n] = 0.0, 1.0
         state = state @ passing
         unit += tops[b] + math.log(state.sum())
         state /= state.sum()
-        assert_allclose(silent[b + 1], math.log(state[q : q + 3].sum()) + unit, rtol=1e-12)
+        if b > 0:
+            assert_allclose(silent[b + 1], math.log(state[q : q + 3].sum()) + unit, rtol=1e-12)
         if b < long - 1:
             assert_allclose(busy[b + 1], math.log(state[r].sum()) + unit, rtol=1e-12)
+
+
+def test_the_first_bin_of_a_silence_is_judged_by_all_that_the_floor_is(rng):
+    samples = by_place(rng.standard_normal(300).astype(np.float32), 0, 300, 1, 9, 0.25)
+    quiet = 0.9 ** (np.arange(ORDER + 1) ** 1.5)
+    logs, short = np.empty(samples.shape[1]), 4
+    judge_fresh(samples[: short + 2 * ORDER], quiet, logs)
+    covariance = quiet[np.abs(np.subtract.outer(np.arange(short), np.arange(short)))] + 1e-6 * np.eye(short)
+    first = samples[ORDER : ORDER + short].astype(float)
+    squares = np.sum(first * np.linalg.solve(covariance, first), axis=0)
+    assert_allclose(logs, -0.5 * squares - 0.5 * np.linalg.slogdet(covariance)[1], rtol=1e-3)
 
 
 @pytest.mark.parametrize(("factor", "places"), [(1, 10), (3, 7), (1, 1)])

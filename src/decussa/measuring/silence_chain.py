@@ -84,13 +84,22 @@ def weighted(seen: Array, weights: Array) -> Array:
 
 @regrouped
 def silence_behind(
-    here: Array, seen: Array, tops: Array, responses: Array, shares: Array, bin_ms: float, silent: Array, busy: Array
+    here: Array,
+    fresh: Array,
+    seen: Array,
+    tops: Array,
+    responses: Array,
+    shares: Array,
+    bin_ms: float,
+    silent: Array,
+    busy: Array,
 ) -> None:
     """Log likelihood of the first b bins with the silence going on after them, or the response; shapes (bins + 1,).
 
-    ``here``, shape (bins,), ``seen``, shape (bins, levels), and ``responses``, shape (bins of the longest response, levels), are
-    likelihoods of silence, breaks and response in units of ``exp(tops)``; silence and response are predicted from the past. A
-    break is seen from behind, as the return is, so that nothing but its length tells the two apart.
+    ``here``, and ``fresh`` for the first bin of a silence, shape (bins,), ``seen``, shape (bins, levels), and ``responses``,
+    shape (bins of the longest response, levels), are likelihoods of silence, breaks and response in units of ``exp(tops)``;
+    silence and response are predicted from the past. A break is seen from behind, as the return is, so that nothing but its
+    length tells the two apart. A silence has a bin at least.
     """
     bins, levels = tops.size, LEVELS - 1
     stay = math.exp(-bin_ms / STAY_MS)
@@ -104,8 +113,9 @@ def silence_behind(
     response, emitted = np.full(levels, 1.0 / levels / going_on), 1.0 / going_on
     first, second = np.zeros(ACTIVE), np.zeros(ACTIVE)
     in_first, in_second, into_first, into_second = 0.0, 0.0, 0.0, 0.0
-    # the silence after no, one and two breaks
+    # the silence after no, one and two breaks, and what has just turned silent
     quiet, quiet_1, quiet_2 = 0.0, 0.0, 0.0
+    new, new_1, new_2 = 0.0, 0.0, 0.0
     sums, sums_busy = np.full(bins + 1, 1e-300), np.full(bins + 1, 1e-300)
     scales, scale = np.zeros(bins + 1), 0.0
     sums_busy[0] = 1.0
@@ -120,22 +130,23 @@ def silence_behind(
             first[level] = stays * first[level] + draws * new_first
             second[level] = stays * second[level] + draws * new_second
         # the bin is seen; now the regime may change
-        into_first, into_second = begins * here[b] * quiet, begins * here[b] * quiet_1
-        quiet_2 = here[b] * quiet_2 + (1.0 - lasts) * in_second
-        quiet_1 = here[b] * quiet_1 - into_second + (1.0 - lasts) * in_first
-        quiet = here[b] * quiet - into_first
+        quiet, quiet_1 = here[b] * quiet + fresh[b] * new, here[b] * quiet_1 + fresh[b] * new_1
+        quiet_2 = here[b] * quiet_2 + fresh[b] * new_2
+        into_first, into_second = begins * quiet, begins * quiet_1
+        quiet, quiet_1 = quiet - into_first, quiet_1 - into_second
+        new, new_1, new_2 = 0.0, (1.0 - lasts) * in_first, (1.0 - lasts) * in_second
         going = 0.0
         if b < responses.shape[0]:
-            new = (1.0 - stay) * going_on * emitted
-            like, emitted = responses[b], drawn_response[b] * new
+            changing = (1.0 - stay) * going_on * emitted
+            like, emitted = responses[b], drawn_response[b] * changing
             for level in range(levels):
                 stays = stay * going_on * like[level]
                 emitted += stays * response[level]
-                response[level] = stays * response[level] + like[level] * (1.0 / levels) * new
+                response[level] = stays * response[level] + like[level] * (1.0 / levels) * changing
             going = going_on * emitted if b + 1 < responses.shape[0] else 0.0
-            quiet += emitted - going
+            new = emitted - going
         silence = quiet + quiet_1 + quiet_2
-        total = silence + into_first + into_second + lasts * (in_first + in_second) + going
+        total = silence + new + new_1 + new_2 + into_first + into_second + lasts * (in_first + in_second) + going
         scale += tops[b]
         if not TINY < total < HUGE:
             back = 1.0 / total

@@ -1,7 +1,7 @@
 """What the samples of a sweep say about the level of activity at each of them, compiled.
 
 Activity is a Gaussian process with the spectrum of the baseline at a level that may fluctuate, on top of a noise floor with a
-spectrum of its own. For every level a whitening filter turns samples into log likelihoods. Levels hold for a bin of about two
+spectrum of its own. For every level a whitening filter turns samples into log likelihoods. Levels hold for a bin of one or two
 milliseconds.
 """
 
@@ -178,6 +178,30 @@ def judge(squares: Single, filters: Array, levels: Array, counted: Array, tops: 
             value = constant * counted[b] - factor * row[b]
             out[b] = value
             tops[b] = max(tops[b], value)
+
+
+@compiled
+def judge_fresh(samples: Single, quiet: Array, logs: Array) -> None:
+    """Fill log likelihoods of each bin of samples ``by_place`` in silence whatever came before it.
+
+    ``quiet`` is the autocovariance of the floor. What comes before the first bin of a silence is activity: predicted from that,
+    a smooth wave would pass for silence at any height.
+    """
+    left = np.empty(logs.size, dtype=np.float32)
+    for b in range(logs.size):
+        logs[b] = 0.0
+    for place in range(samples.shape[0] - 2 * ORDER):
+        order = min(place, ORDER)
+        fitted = predictor(quiet[: order + 1])
+        for b in range(logs.size):
+            left[b] = np.float32(0.0)
+        for j in range(order + 1):
+            row, weight = samples[ORDER + place - j], np.float32(fitted[j])
+            for b in range(logs.size):
+                left[b] += weight * row[b]
+        constant, factor = -0.5 * math.log(fitted[order + 1]), 0.5 / fitted[order + 1]
+        for b in range(logs.size):
+            logs[b] += constant - factor * left[b] * left[b]
 
 
 @compiled

@@ -23,6 +23,7 @@ from decussa.measuring.silence_kernel import (
     expected_shares,
     highest,
     judge,
+    judge_fresh,
     level_shares,
     likelihoods,
     running_sums,
@@ -38,7 +39,7 @@ from decussa.measuring.whitening import autocovariance, predictor, whiten
 Array = NDArray[np.float64]
 
 #: Levels and regimes hold for bins of about this length.
-BIN_MS = 2.0
+BIN_MS = 1.6
 #: The floor is learnt from the quietest stretch of this length and what is as quiet beside it (power up to QUIET times as high).
 QUIETEST_MS = 15.0
 QUIET = 6.0
@@ -100,18 +101,20 @@ def find_returns(
         activity_ahead(seen, tops, shares, bin_ms, later, units, active)
         # silence and what is left of the response from ahead
         squares, sums = np.empty((2, places * bins), dtype=np.float32), np.empty((1, bins), dtype=np.float32)
-        quiet_bins, unused = np.empty((1, bins)), np.empty(bins)
+        quiet_bins, fresh, unused = np.empty((1, bins)), np.empty((1, bins)), np.empty(bins)
         squares_left(after, filters[:2], PAST, squares)
         past = squares[0]
         sum_places(past, sums[0])
         judge(sums, filters, levels, counted, unused, quiet_bins)
         likelihoods(quiet_bins, tops, quiet_bins)
+        judge_fresh(after, quiet, fresh[0])
+        likelihoods(fresh, tops, fresh)
         long = min(bins, round(LONGEST_RESPONSE_MS / bin_ms))
         first, responses = columns(after, above(tops[:long], -math.inf)), np.empty((LEVELS, long))
         judge(whole_bins(first, filters, PAST), filters, levels, counted, unused[:long], responses)
         likelihoods(responses, tops[:long], responses)
         silent, busy = np.empty(bins + 1), np.empty(bins + 1)
-        silence_behind(quiet_bins[0], seen, tops, by_bin(responses[1:]), shares, bin_ms, silent, busy)
+        silence_behind(quiet_bins[0], fresh[0], seen, tops, by_bin(responses[1:]), shares, bin_ms, silent, busy)
         rough, best = np.empty((len(RAMPS_MS), bins)), np.empty(len(RAMPS_MS))
         ramp_scores(logs, levels, silent, active, bin_ms, rough, best)
         top = highest(best)
