@@ -70,6 +70,20 @@ def test_samples_that_say_nothing_give_no_onset(fill):
     assert found.reason
 
 
+def test_what_comes_long_after_a_weak_response_does_not_move_its_start():
+    rng = np.random.default_rng(12)
+    moved = []
+    for _ in range(40):
+        one, other = (response(20, 60) + noise(rng, 4) for _ in range(2))
+        late = ONSET_SAMPLE + int(46 * RATE_HZ / 1e3)  # 12 ms after the end of the response
+        swapped = np.concatenate([one[:late], other[late:]])
+        found = [onset_latency(each.astype(np.float32), RATE_HZ, ONSET_SAMPLE).value for each in (one, swapped)]
+        moved.append(abs(found[1] - found[0]))
+
+    assert np.median(moved) < 0.01
+    assert np.mean(np.array(moved) < 0.1) >= 0.9  # not all: it still says whether a level wanders
+
+
 def silenced(rng, end_ms, ramp_ms):
     """A contraction of 60 µV with a response at 20 ms, silence after it, and a return of activity from ``end_ms``."""
     time_ms = (np.arange(2400) - ONSET_SAMPLE) * 1e3 / RATE_HZ
