@@ -112,12 +112,16 @@ def measure_sweeps(
         silent,
         intervals,
     )
-    measure_part = _measure_classically if onset == "threshold" else _measure_by_model
-    size = WIDE_BLOCK if onset == "threshold" else BLOCK
+    measure_part, size, kept = _measure_by_model, BLOCK, min(BLOCK, samples.shape[0])
+    if onset == "threshold":
+        measure_part, size, kept = _measure_classically, WIDE_BLOCK, 1
+    elif onset is None and not silent:
+        kept = 1
+    room = np.empty((kept, samples.shape[1]), dtype=np.float32)
     if samples.shape[0] <= size:
-        return measure_part(samples, isi, asked)
+        return measure_part(samples, isi, asked, room)
     parts = (slice(start, start + size) for start in range(0, samples.shape[0], size))
-    blocks = [measure_part(samples[part], isi[part], asked) for part in parts]
+    blocks = [measure_part(samples[part], isi[part], asked, room) for part in parts]
     return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
 
 
@@ -135,10 +139,9 @@ class Asked:
     intervals: bool
 
 
-def _measure_by_model(samples: SamplesUv, isi: Array, asked: Asked) -> Columns:
-    """Measure a block with the model's times, or with none."""
-    readings = blank_readings(samples.shape[0])
-    bridged = np.empty_like(samples) if asked.onset or asked.silent else _room(samples)
+def _measure_by_model(samples: SamplesUv, isi: Array, asked: Asked, room: SamplesUv) -> Columns:
+    """Measure a block with the model's times, or with none; ``room`` for its bridged sweeps, or for one, is written over."""
+    readings, bridged = blank_readings(samples.shape[0]), room[: samples.shape[0]]
     read_block(
         samples, bridged, asked.rate_hz, asked.onset_sample, asked.window_ms, asked.baseline_ms, isi, asked.bounds,
         *_helpers(asked), readings,
@@ -155,20 +158,15 @@ def _measure_by_model(samples: SamplesUv, isi: Array, asked: Asked) -> Columns:
     )
 
 
-def _measure_classically(samples: SamplesUv, isi: Array, asked: Asked) -> Columns:
-    """Measure a block with the times of the published methods, in one pass."""
+def _measure_classically(samples: SamplesUv, isi: Array, asked: Asked, room: SamplesUv) -> Columns:
+    """Measure a block with the times of the published methods, in one pass; ``room`` for one sweep is written over."""
     readings = blank_readings(samples.shape[0])
     read_block_classically(
-        samples, _room(samples)[0], asked.rate_hz, asked.onset_sample, asked.window_ms, asked.baseline_ms, isi, asked.bounds,
+        samples, room[0], asked.rate_hz, asked.onset_sample, asked.window_ms, asked.baseline_ms, isi, asked.bounds,
         *_helpers(asked), readings, run_samples(asked.rate_hz), run_bins() if asked.silent else 0,
     )  # fmt: skip
     columns = _columns(readings, asked)
     return columns | classical_times(columns["response_p"], readings)
-
-
-def _room(samples: SamplesUv) -> SamplesUv:
-    """Room for one bridged sweep, written over again and again."""
-    return np.empty((1, samples.shape[1]), dtype=np.float32)
 
 
 def _helpers(asked: Asked) -> tuple[SamplesUv, Array]:

@@ -38,6 +38,8 @@ class Place:
 
     def only(self, chosen: NDArray[np.bool_]) -> Place:
         """The same place in the chosen sweeps."""
+        if chosen.all():
+            return self
         return replace(
             self,
             bridged_uv=self.bridged_uv[chosen],
