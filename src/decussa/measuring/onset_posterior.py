@@ -33,10 +33,12 @@ LEAN_POWER = 0.75
 EARLIER_SHARE = 0.2
 EARLIER_PER_WIDTH = 0.3
 #: A start that grows as a power of time stays below the noise for a time that falls with a power of the strength: on average so
-#: long at the strength of the noise, but never longer than that.
+#: long at the strength of the noise, but never longer or shorter than this. The shorter one is of strong responses whose first
+#: motor unit is small: seen on invented pools of units.
 HIDDEN_MS = 4.5
 HIDDEN_POWER = 0.7
 LONGEST_HIDDEN_MS = 1.0
+SHORTEST_HIDDEN_MS = 0.3
 #: What comes so long after the strongest stretch of a response says nothing of its start: it may be over. That it could have been
 #: strongest elsewhere counts against it.
 AFTER_STRONGEST_MS = 10.0
@@ -136,7 +138,8 @@ def slow_gain(baseline: Array, coefficients: Array) -> float:
 @compiled
 def hidden_ms(white: Array, first: int, rate_hz: float) -> float:
     """For how long on average the start of a response lies below the noise, where it does."""
-    return min(LONGEST_HIDDEN_MS, HIDDEN_MS * math.pow(response_strength(white, first, rate_hz), -HIDDEN_POWER))
+    hidden = HIDDEN_MS * math.pow(response_strength(white, first, rate_hz), -HIDDEN_POWER)
+    return min(LONGEST_HIDDEN_MS, max(SHORTEST_HIDDEN_MS, hidden))
 
 
 @compiled
