@@ -153,6 +153,7 @@ def main() -> None:
     parser.add_argument("--people", type=int, default=500)
     parser.add_argument("--seed", type=int, default=int(time.time()))
     parser.add_argument("--worlds", default="round,oblong,cone")
+    parser.add_argument("--only", default="", help="run only what is named so or begins so: ours")
     options = parser.parse_args()
     print(f"{options.people} people, seed {options.seed}")
     contenders = {
@@ -167,6 +168,8 @@ def main() -> None:
     for world in options.worlds.split(","):
         print(f"\nWorld: {world}\n  {'':36s} median 90 %   in 0.8  cover %  way cm  ms next")
         for name, search in contenders.items():
+            if not name.startswith(options.only):
+                continue
             print(describe(name, search, world, options.people, options.seed), flush=True)
 
 
