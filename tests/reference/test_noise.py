@@ -15,7 +15,6 @@ from scipy import signal, stats
 from decussa.measuring.noise import (
     LEVEL,
     crossing_probability,
-    effective_samples,
     independence,
     known_means,
     mean_range,
@@ -89,7 +88,7 @@ def test_crossings_are_those_of_the_bivariate_normal_distribution():
 
 
 def test_independent_samples_count_as_themselves():
-    assert effective_samples(0.0, 137.0) == pytest.approx(137.0, abs=1e-6)
+    assert 1 + 136 * independence(0.0) == pytest.approx(137.0, abs=1e-6)
 
 
 def test_leaning_samples_count_as_so_many_that_stay_below_a_level_with_the_same_probability():
@@ -108,7 +107,7 @@ def test_band_limited_noise_spans_what_its_effective_samples_say(low_hz, high_hz
     noise /= noise.std()
     n = round(0.03 * rate_hz)
     ranges = np.ptp(noise[: noise.size // n * n].reshape(-1, n), axis=1)
-    count = effective_samples(float(np.mean(noise[1:] * noise[:-1])), float(n))
+    count = 1 + (n - 1) * independence(float(np.mean(noise[1:] * noise[:-1])))
 
     assert range_mean(count) == pytest.approx(ranges.mean(), rel=0.02)
 

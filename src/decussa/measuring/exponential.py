@@ -25,8 +25,7 @@ LEAST = -80.0
 #: A number with this added is rounded, and the whole number stands in its lowest bits.
 _ROUNDING = 1.5 * 2.0**52
 _LN2 = math.log(2.0)
-#: Bits of the number 1 and of a root of a half; an exponent counts in steps of 2 to this power.
-_ONE = 0x3FF0000000000000
+#: Bits of a root of a half; an exponent counts in steps of 2 to this power.
 _ROOT = 0x3FE6A09E667F3BCD
 _EXPONENT = 52
 

@@ -143,9 +143,3 @@ def independence(correlation: float) -> float:
     for k in range(_INDEPENDENCE.size):
         total = total * x + _INDEPENDENCE[k]
     return max(0.0, total)
-
-
-@compiled
-def effective_samples(correlation: float, n_samples: float) -> float:
-    """Number of independent samples that reach as far as ``n_samples`` with this correlation between neighbours."""
-    return 1.0 + (n_samples - 1.0) * independence(correlation)

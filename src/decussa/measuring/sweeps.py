@@ -112,12 +112,9 @@ def measure_sweeps(
         silent,
         intervals,
     )
-    measure_part, size, kept = _measure_by_model, BLOCK, min(BLOCK, samples.shape[0])
-    if onset == "threshold":
-        measure_part, size, kept = _measure_classically, WIDE_BLOCK, 1
-    elif onset is None and not silent:
-        kept = 1
-    room = np.empty((kept, samples.shape[1]), dtype=np.float32)
+    measure_part, size = (_measure_classically, WIDE_BLOCK) if onset == "threshold" else (_measure_by_model, BLOCK)
+    all_kept = onset == "model" or (onset is None and silent)
+    room = np.empty((min(size, samples.shape[0]) if all_kept else 1, samples.shape[1]), dtype=np.float32)
     if samples.shape[0] <= size:
         return measure_part(samples, isi, asked, room)
     parts = (slice(start, start + size) for start in range(0, samples.shape[0], size))
