@@ -111,6 +111,7 @@ def test_from_a_new_study_over_a_rehearsal_to_debrief_and_report_by_keyboard_alo
     page.wait_for_selector("text=Your estimates and the truth")
     page.keyboard.press("p")
     page.wait_for_selector(".results .iv")
+    page.wait_for_function("window.did_handshake")  # until the page listens: what is pressed before is lost
     page.wait_for_timeout(300)
     page.keyboard.press("p")
     page.wait_for_url(f"**/read/{folder}/{session}/report")
