@@ -110,9 +110,9 @@ def test_from_a_new_study_over_a_rehearsal_to_debrief_and_report_by_keyboard_alo
     page.wait_for_url(f"**/read/{folder}/{session}/debrief")
     page.wait_for_selector("text=Your estimates and the truth")
     page.keyboard.press("p")
+    page.wait_for_url(f"**/read/{folder}/{session}")  # the debrief's table looks like that of the results
     page.wait_for_selector(".results .iv")
     page.wait_for_function("window.did_handshake")  # until the page listens: what is pressed before is lost
-    page.wait_for_timeout(300)
     page.keyboard.press("p")
     page.wait_for_url(f"**/read/{folder}/{session}/report")
     page.wait_for_selector(".sheets img", timeout=120_000)  # the report is made now
