@@ -7,6 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from decussa.measuring.silence_bins import ORDER, by_place, in_order
+from decussa.measuring.silence_breaks import bins_at_edges, split_bins
 from decussa.measuring.silence_chain import (
     BETWEEN_BREAKS_MS,
     BREAK_MS,
@@ -20,6 +21,7 @@ from decussa.measuring.silence_kernel import (
     ACTIVE,
     LEVELS,
     PAST,
+    STEPS,
     activity_levels,
     judge_fresh,
     running_sums,
@@ -61,8 +63,12 @@ def test_silence_up_to_each_bin_sums_over_all_paths_of_regimes(rng):
     bins, long, heard = 70, 25, LEVELS - 1
     shares, seen, tops = chances(rng, bins)
     here, fresh, responses = *rng.uniform(1e-6, 3.0, (2, bins)), rng.uniform(1e-6, 1.0, (long, heard))
-    silent, busy = np.empty(bins + 1), np.empty(bins + 1)
-    silence_behind(here, fresh, seen, tops, responses, shares, BIN_MS, silent, busy)
+    silent, busy, places = np.empty(bins + 1), np.empty(bins + 1), 4
+    starts, ends = np.array([0, 9, 30, 31, 69]), np.array([12, 31, 33, 50])
+    starting, ending = rng.uniform(1e-6, 9.0, (starts.size, ACTIVE)), rng.uniform(1e-6, 9.0, (ends.size, ACTIVE))
+    silence_behind(
+        here, fresh, seen, tops, responses, shares, starts, starting, ends, ending, places, BIN_MS, silent, busy
+    )
     mix = np.append(0.0, shares[1:] / shares[1:].sum())
     stay, going_on = math.exp(-BIN_MS / STAY_MS), math.exp(-BIN_MS / RESPONSE_MS)
     lasts, begins = math.exp(-BIN_MS / BREAK_MS), -math.expm1(-BIN_MS / BETWEEN_BREAKS_MS)
@@ -73,15 +79,25 @@ def test_silence_up_to_each_bin_sums_over_all_paths_of_regimes(rng):
     passing = np.zeros((heard + 6 + 2 * ACTIVE,) * 2)
     passing[r, r] = going_on * (stay * np.eye(heard) + (1 - stay) / heard)
     passing[r, n] = 1 - going_on
-    for silence in (q, n):
-        passing[silence, q], passing[silence, f] = 1 - begins, begins * mix
-        passing[silence + 1, q + 1], passing[silence + 1, s] = 1 - begins, begins * mix
-        passing[silence + 2, q + 2] = 1.0
-    passing[f, f], passing[f, n + 1] = lasts * on_levels, 1 - lasts
-    passing[s, s], passing[s, n + 2] = lasts * on_levels, 1 - lasts
+    passing[f, f], passing[s, s] = lasts * on_levels, lasts * on_levels
+    passing[[q + 2, n + 2], q + 2] = 1.0
     state, unit = np.zeros(len(passing)), 0.0
     state[r] = 1 / heard
     for b in range(bins):
+        # a break that begins, or ends, within a bin does not do so after it, but at one of its places
+        within = np.zeros(len(passing))
+        begins_after, ends_after = begins, 1 - lasts
+        if b in starts:
+            like = begins * mix * starting[np.searchsorted(starts, b)]
+            within[f], within[s], begins_after = state[q] * like, state[q + 1] * like, begins / places
+        over = np.zeros(len(passing))
+        if b in ends:
+            like = (1 - lasts) * ending[np.searchsorted(ends, b)]
+            over[n + 1], over[n + 2], ends_after = state[f] @ like, state[s] @ like, (1 - lasts) / places
+        for silence in (q, n):
+            passing[silence, q], passing[silence, f] = 1 - begins_after, begins_after * mix
+            passing[silence + 1, q + 1], passing[silence + 1, s] = 1 - begins_after, begins_after * mix
+        passing[f, n + 1], passing[s, n + 2] = ends_after, ends_after
         state[r] *= responses[b] if b < long else 0.0
         state[q : q + 3] *= here[b]
         state[n : n + 3] *= fresh[b]
@@ -89,7 +105,7 @@ def test_silence_up_to_each_bin_sums_over_all_paths_of_regimes(rng):
         state[s] *= seen[b]
         if b == long - 1:
             passing[r, r], passing[r, n] = 0.0, 1.0
-        state = state @ passing
+        state = (state + within) @ passing + over
         unit += tops[b] + math.log(state.sum())
         state /= state.sum()
         if b > 0:
@@ -147,3 +163,39 @@ def test_no_sudden_return_is_likelier_than_its_bound(rng, contrast):
     assert best == scores.max()
     assert (scores[:, 1:] <= bounds[:, None] + 1e-3).all()
     assert (scores[:, 1:].max(axis=1) > bounds - 40.0).mean() > 0.2
+
+
+@pytest.mark.parametrize("ending", [False, True])
+def test_a_bin_split_by_an_edge_is_silent_on_one_side_of_it_and_active_on_the_other(rng, ending):
+    places, bins = 5, 40
+    sweep = rng.standard_normal(bins * places + 2 * ORDER).astype(np.float32)
+    samples = by_place(sweep, 0, sweep.size, 1, places, 0.25)
+    loud, quiet = 4.0 * 0.8 ** np.arange(ORDER + 1), 0.5 ** np.arange(ORDER + 1)
+    levels = activity_levels(loud, quiet)
+    filters = whitening_filters(levels, loud, quiet)
+    past, tops, chosen = np.empty((2, bins * places), np.float32), rng.normal(0.0, 3.0, bins), np.array([2, 3, 17])
+    squares_left(samples, filters[:2], PAST, past)
+    found = split_bins(samples, past[0], filters, levels, tops, chosen, ending)
+
+    def density(b, place, level, towards):
+        kept = filters[min(level, STEPS)]
+        taps = samples[ORDER + place + towards * np.arange(ORDER + 1), b].astype(float)
+        share = levels[level] ** 2 if level > STEPS else 1.0
+        return kept[ORDER + 2] - 0.5 * math.log(share) - kept[ORDER + 1] * (kept[: ORDER + 1] @ taps) ** 2 / share
+
+    for b, row in zip(chosen, found, strict=True):
+        for level in range(ACTIVE):
+            total = 0.0
+            for edge in range(1, places):
+                active = range(edge) if ending else range(edge, places)
+                silent = range(edge, places) if ending else range(edge)
+                log = sum(density(b, place, level, 1) for place in active)
+                log += sum(density(b, place, 0, 1 if ending else -1) for place in silent)
+                total += math.exp(log - tops[b]) / places
+            assert_allclose(row[level], total, rtol=1e-4)
+
+
+def test_only_bins_between_silence_and_activity_are_split():
+    quiet = np.array([1.0, 0.9, 1e-9, 1e-9, 1e-9, 0.5, 1e-9, 1.0])
+    assert bins_at_edges(quiet, quiet, -1).tolist() == [2, 6]
+    assert bins_at_edges(quiet, quiet, 1).tolist() == [4, 6]

@@ -1,6 +1,7 @@
 """Sums over all paths of the chain of regimes: response, silence with rare short breaks, activity; compiled.
 
-Regimes and levels hold for whole bins. Sums are carried without logarithms and brought back to 1 when they leave their bounds.
+Regimes and levels hold for whole bins, but for breaks, which may begin and end within one. Sums are carried without logarithms
+and brought back to 1 when they leave their bounds.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from decussa.measuring.compiled import regrouped
 from decussa.measuring.exponential import logarithms
+from decussa.measuring.silence_bins import Whole
 from decussa.measuring.silence_kernel import ACTIVE, LEVELS
 
 Array = NDArray[np.float64]
@@ -84,22 +86,16 @@ def weighted(seen: Array, weights: Array) -> Array:
 
 @regrouped
 def silence_behind(
-    here: Array,
-    fresh: Array,
-    seen: Array,
-    tops: Array,
-    responses: Array,
-    shares: Array,
-    bin_ms: float,
-    silent: Array,
-    busy: Array,
-) -> None:
+    here: Array, fresh: Array, seen: Array, tops: Array, responses: Array, shares: Array, starts: Whole, starting: Array,
+    ends: Whole, ending: Array, places: int, bin_ms: float, silent: Array, busy: Array,
+) -> None:  # fmt: skip
     """Log likelihood of the first b bins with the silence going on after them, or the response; shapes (bins + 1,).
 
     ``here``, and ``fresh`` for the first bin of a silence, shape (bins,), ``seen``, shape (bins, levels), and ``responses``,
     shape (bins of the longest response, levels), are likelihoods of silence, breaks and response in units of ``exp(tops)``;
     silence and response are predicted from the past. A break is seen from behind, as the return is, so that nothing but its
-    length tells the two apart. A silence has a bin at least.
+    length tells the two apart. ``starting`` and ``ending``, shape (chosen bins, levels), are likelihoods of the bins ``starts``
+    and ``ends`` of so many ``places`` if a break begins or ends within them. A silence has a bin at least.
     """
     bins, levels = tops.size, LEVELS - 1
     stay = math.exp(-bin_ms / STAY_MS)
@@ -119,9 +115,19 @@ def silence_behind(
     sums, sums_busy = np.full(bins + 1, 1e-300), np.full(bins + 1, 1e-300)
     scales, scale = np.zeros(bins + 1), 0.0
     sums_busy[0] = 1.0
+    start = end = 0
     for b in range(bins):
         new_first, new_second = into_first + changed * in_first, into_second + changed * in_second
         in_first, in_second = drawn[b] * new_first, drawn[b] * new_second
+        over_first = over_second = 0.0
+        begin_here, end_here = begins, 1.0 - lasts
+        if end < ends.size and ends[end] == b:
+            like = ending[end]
+            for level in range(1, ACTIVE):
+                over_first += like[level] * (staying * first[level] + mix[level] * new_first)
+                over_second += like[level] * (staying * second[level] + mix[level] * new_second)
+            over_first, over_second = end_here * over_first, end_here * over_second
+            end, end_here = end + 1, end_here / places
         like = seen[b]
         for level in range(1, ACTIVE):
             stays, draws = staying * like[level], mix[level] * like[level]
@@ -129,12 +135,21 @@ def silence_behind(
             in_second += stays * second[level]
             first[level] = stays * first[level] + draws * new_first
             second[level] = stays * second[level] + draws * new_second
+        if start < starts.size and starts[start] == b:
+            like = starting[start]
+            for level in range(1, ACTIVE):
+                draws = begins * mix[level] * like[level]
+                in_first += draws * quiet
+                in_second += draws * quiet_1
+                first[level] += draws * quiet
+                second[level] += draws * quiet_1
+            start, begin_here = start + 1, begins / places
         # the bin is seen; now the regime may change
         quiet, quiet_1 = here[b] * quiet + fresh[b] * new, here[b] * quiet_1 + fresh[b] * new_1
         quiet_2 = here[b] * quiet_2 + fresh[b] * new_2
-        into_first, into_second = begins * quiet, begins * quiet_1
+        into_first, into_second = begin_here * quiet, begin_here * quiet_1
         quiet, quiet_1 = quiet - into_first, quiet_1 - into_second
-        new, new_1, new_2 = 0.0, (1.0 - lasts) * in_first, (1.0 - lasts) * in_second
+        new, new_1, new_2 = 0.0, end_here * in_first + over_first, end_here * in_second + over_second
         going = 0.0
         if b < responses.shape[0]:
             changing = (1.0 - stay) * going_on * emitted

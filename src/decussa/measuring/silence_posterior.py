@@ -11,6 +11,7 @@ from decussa.measuring.compiled import compiled, regrouped
 from decussa.measuring.doubt import add_blurred, independent_share, quantile, reach_back, span_above
 from decussa.measuring.exponential import LEAST, exponentials
 from decussa.measuring.silence_bins import ORDER, Single, Whole, by_place, columns, in_order
+from decussa.measuring.silence_breaks import bins_at_edges, split_bins
 from decussa.measuring.silence_chain import LONGEST_RESPONSE_MS, activity_ahead, silence_behind
 from decussa.measuring.silence_kernel import (
     ACTIVE,
@@ -114,7 +115,13 @@ def find_returns(
         judge(whole_bins(first, filters, PAST), filters, levels, counted, unused[:long], responses)
         likelihoods(responses, tops[:long], responses)
         silent, busy = np.empty(bins + 1), np.empty(bins + 1)
-        silence_behind(quiet_bins[0], fresh[0], seen, tops, by_bin(responses[1:]), shares, bin_ms, silent, busy)
+        opening, closing = bins_at_edges(quiet_bins[0], quiet_bins[0], -1), bins_at_edges(quiet_bins[0], fresh[0], 1)
+        starting = split_bins(after, past, filters, levels, tops, opening, False)
+        ending = split_bins(after, past, filters, levels, tops, closing, True)
+        silence_behind(
+            quiet_bins[0], fresh[0], seen, tops, by_bin(responses[1:]), shares, opening, starting, closing, ending, places,
+            bin_ms, silent, busy,
+        )  # fmt: skip
         rough, best = np.empty((len(RAMPS_MS), bins)), np.empty(len(RAMPS_MS))
         ramp_scores(logs, levels, silent, active, bin_ms, rough, best)
         top = highest(best)
