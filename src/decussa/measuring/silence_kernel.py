@@ -249,8 +249,14 @@ def level_shares(seen: Array, prior: Array, bin_ms: float) -> Array:
             everything += counts[level]
         for level in range(ACTIVE):
             shares[level] = counts[level] / everything
-    # activity after a silence need not be spread like that before it
+    return shares
+
+
+@compiled
+def levelled(shares: Array) -> Array:
+    """Shares of levels in activity after a silence, which need not be spread like that before it."""
+    out = shares.copy()
     spread = LEVELLING * (1.0 - shares[0] - shares[1]) / (ACTIVE - 2)
     for level in range(2, ACTIVE):
-        shares[level] = (1.0 - LEVELLING) * shares[level] + spread
-    return shares
+        out[level] = (1.0 - LEVELLING) * shares[level] + spread
+    return out

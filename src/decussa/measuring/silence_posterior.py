@@ -26,6 +26,7 @@ from decussa.measuring.silence_kernel import (
     judge,
     judge_fresh,
     level_shares,
+    levelled,
     likelihoods,
     running_sums,
     squares_left,
@@ -33,7 +34,7 @@ from decussa.measuring.silence_kernel import (
     whitening_filters,
     whole_bins,
 )
-from decussa.measuring.silence_ramps import RAMPS_MS, ramp_scores, sudden_bounds, sudden_scores
+from decussa.measuring.silence_ramps import RAMPS_MS, let_stray, ramp_scores, sudden_bounds, sudden_scores
 from decussa.measuring.stretch import all_finite
 from decussa.measuring.whitening import autocovariance, predictor, whiten
 
@@ -92,11 +93,13 @@ def find_returns(
         counted, seen = np.full(max(bins, tops.size), float(places)), np.empty((ACTIVE, tops.size))
         judge(whole_bins(before, filters, PAST), filters, levels, counted, tops, logs)
         likelihoods(logs, tops, seen)
-        shares = level_shares(seen, expected_shares(levels), bin_ms)
+        held = level_shares(seen, expected_shares(levels), bin_ms)
+        shares = levelled(held)
         # activity and breaks are seen from behind
         tops, logs, seen = np.empty(bins), np.empty((ACTIVE, bins)), np.empty((ACTIVE, bins))
         judge(whole_bins(after, filters, FUTURE), filters, levels, counted, tops, logs)
         likelihoods(logs, tops, seen)
+        let_stray(seen, tops, levels, held, logs)
         seen = by_bin(seen)
         later, units, active = np.empty((bins, ACTIVE)), np.empty(bins), np.empty(bins)
         activity_ahead(seen, tops, shares, bin_ms, later, units, active)

@@ -29,6 +29,38 @@ RAMPS_MS = (0.0, 2.0, 4.0, 7.0, 11.0, 16.0, 22.0, 30.0, 40.0, 55.0)
 
 
 @compiled
+def let_stray(seen: Array, tops: Array, levels: Array, shares: Array, logs: Array) -> None:
+    """Let activity stray from the levels a return climbs as it does from the baseline's: fill their ``logs`` anew.
+
+    ``seen``, shape (levels, bins), are likelihoods in units of exp(``tops``), ``shares`` say how often each level occurs. What
+    lies between two levels is shared out between them by its logarithm.
+    """
+    total, left, weights = np.empty(tops.size), np.empty(tops.size), np.empty(ACTIVE)
+    for step in range(1, 1 + STEPS):
+        for level in range(ACTIVE):
+            weights[level] = 0.0
+        weights[1] = shares[0]
+        for level in range(1, ACTIVE):
+            wanted, above = levels[step] * levels[level], 2
+            while above < ACTIVE - 1 and levels[above] < wanted:
+                above += 1
+            up = math.log(wanted / levels[above - 1]) / math.log(levels[above] / levels[above - 1])
+            up = min(max(up, 0.0), 1.0)
+            weights[above] += up * shares[level]
+            weights[above - 1] += (1.0 - up) * shares[level]
+        for b in range(total.size):
+            total[b] = 0.0
+        for level in range(1, ACTIVE):
+            share, row = weights[level], seen[level]
+            for b in range(total.size):
+                total[b] += share * row[b]
+        logarithms(total, left)
+        row = logs[step]
+        for b in range(total.size):
+            row[b] = tops[b] + left[b]
+
+
+@compiled
 def ramp_scores(
     logs: Array, levels: Array, silent: Array, ahead: Array, bin_ms: float, scores: Array, best: Array
 ) -> None:
