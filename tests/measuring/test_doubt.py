@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, lfilter, sosfilt
 
-from decussa.measuring.doubt import blur, independent_share, quantile, reach_back
+from decussa.measuring.doubt import blur, independent_share, quantile, reach_out
 from decussa.measuring.latency import model_onsets
 
 RATE_HZ, ONSET = 5000, 600
@@ -28,18 +28,21 @@ def test_an_autoregression_of_first_order_counts_by_its_closed_form(correlation)
     assert independent_share(samples, 0.2) == pytest.approx(expected, rel=0.05)
 
 
-def test_reaching_back_keeps_the_sum_and_moves_the_mean_by_what_it_says():
+@pytest.mark.parametrize("later", [False, True])
+def test_reaching_out_keeps_the_sum_and_moves_the_mean_by_what_it_says(later):
     cells = np.arange(400)
-    weights = np.exp(-0.5 * ((cells - 300) / 4.0) ** 2)
+    weights = np.exp(-0.5 * ((cells - (100 if later else 300)) / 4.0) ** 2)
     weights /= weights.sum()
     half = 0.5 * (quantile(weights, 0.84) - quantile(weights, 0.16))
-    wide = reach_back(weights, 0.3, 5.0, 0.6)
+    wide = reach_out(weights, 0.3, 5.0, 0.6, later)
     # a geometric series with mean q / (1 - q), q = exp(-1 / mean of the exponential)
     keep = np.exp(-1 / (5.0 + 0.6 * half))
 
     assert wide.sum() == pytest.approx(1.0, abs=1e-12)
-    assert (cells * (weights - wide)).sum() == pytest.approx(0.3 * keep / (1 - keep), rel=1e-6)
-    assert reach_back(weights[250:], 0.3, 50.0, 0.6).sum() == pytest.approx(1.0, abs=1e-12)
+    moved = 0.3 * keep / (1 - keep)
+    assert (cells * (wide - weights)).sum() == pytest.approx(moved if later else -moved, rel=1e-6)
+    near = weights[:150] if later else weights[250:]
+    assert reach_out(near, 0.3, 50.0, 0.6, later).sum() == pytest.approx(1.0, abs=1e-12)
 
 
 def test_blurring_adds_the_variance_of_the_bell():

@@ -51,19 +51,21 @@ def independent_share(white: Array, step_ms: float) -> float:
 
 
 @compiled
-def reach_back(weights: Array, share: float, least_cells: float, per_width: float) -> Array:
-    """Let ``share`` of the posterior lie earlier by exponential times: on average ``least_cells`` and ``per_width`` half-widths.
+def reach_out(weights: Array, share: float, least_cells: float, per_width: float, later: bool) -> Array:
+    """Let ``share`` of the posterior lie earlier, or later, by exponential times: on average ``least_cells`` and half-widths.
 
-    The half-width is half the central 68 %. What would leave the window stays in its first cell.
+    The half-width, of which they are ``per_width`` more, is half the central 68 %. What would leave the window stays in its last
+    cell.
     """
     half = 0.5 * (quantile(weights, 0.84) - quantile(weights, 0.16))
     keep = math.exp(-1.0 / (least_cells + per_width * half))
     out = np.empty(weights.size)
-    carried = 0.0
-    for j in range(weights.size - 1, -1, -1):
-        carried = keep * carried + (1.0 - keep) * weights[j]
-        out[j] = (1.0 - share) * weights[j] + share * carried
-    out[0] += share * carried * keep / (1.0 - keep)
+    carried, last = 0.0, weights.size - 1
+    for j in range(weights.size):
+        k = j if later else last - j
+        carried = keep * carried + (1.0 - keep) * weights[k]
+        out[k] = (1.0 - share) * weights[k] + share * carried
+    out[last if later else 0] += share * carried * keep / (1.0 - keep)
     return out
 
 

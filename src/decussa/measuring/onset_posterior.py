@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
-from decussa.measuring.doubt import blur, independent_share, quantile, reach_back
+from decussa.measuring.doubt import blur, independent_share, quantile, reach_out
 from decussa.measuring.drift import DriftFilters, follow_drift
 from decussa.measuring.onset_kernel import (
     ORDER,
@@ -189,5 +189,5 @@ def read_posterior(weights: Array, loose: Array, cell_ms: float, hidden: float) 
     value = cell_ms * quantile(blur(weights, VALUE_DOUBT_MS / cell_ms), 0.5)
     if loose.size == 0:
         return value, math.nan, math.nan
-    wide = reach_back(blur(loose, LIMIT_DOUBT_MS / cell_ms), EARLIER_SHARE, hidden / cell_ms, EARLIER_PER_WIDTH)
+    wide = reach_out(blur(loose, LIMIT_DOUBT_MS / cell_ms), EARLIER_SHARE, hidden / cell_ms, EARLIER_PER_WIDTH, False)
     return value, min(value, cell_ms * quantile(wide, 0.025)), max(value, cell_ms * quantile(wide, 0.975))

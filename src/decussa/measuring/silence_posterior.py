@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled, regrouped
-from decussa.measuring.doubt import add_blurred, independent_share, quantile, reach_back, span_above
+from decussa.measuring.doubt import add_blurred, independent_share, quantile, reach_out, span_above
 from decussa.measuring.exponential import LEAST, exponentials
 from decussa.measuring.silence_bins import ORDER, Single, Whole, by_place, columns, in_order
 from decussa.measuring.silence_breaks import bins_at_edges, split_bins
@@ -54,12 +54,18 @@ FORGET = 15.0
 LEAST_DOUBT_MS = 0.1
 RAMP_DOUBT = 0.07
 #: For the interval, as for onsets: power of the share of independent samples, share of the posterior that lies earlier, by how
-#: much on average, and by how much of its half-width more (``doubt``).
+#: much on average, and by how much of its half-width more (``doubt``); both grow as the floor hides a weak beginning, up to where
+#: it has this share of the contraction, and the latter with what samples lack of being independent.
 LEAN_POWER = 0.35
 EARLIER_SHARE = 0.4
-EARLIER_MS = 0.3
-EARLIER_PER_WIDTH = 1.0
-#: Further than this and four times its span before all of the posterior, what lies earlier moves no limit.
+EARLIER_MS, HIDDEN_MS = 0.05, 0.25
+EARLIER_PER_WIDTH, HIDDEN_PER_WIDTH, LEANING_PER_WIDTH = 0.1, 0.9, 1.5
+HIDING_SHARE = 0.2
+#: A return may also be later than it seems: share of the posterior, by how much on average.
+LATER_SHARE = 0.06
+LATER_MS = 0.05
+LATER_PER_WIDTH = 0.5
+#: Further than this and four times its span from all of the posterior, what lies earlier or later moves no limit.
 REACHED_MS = 20.0
 
 
@@ -149,10 +155,20 @@ def find_returns(
         if why[i] == 0 and intervals:
             loose = np.zeros(cells)
             low, high = add_returns(sudden, bounds, rough, best, top, power, step_ms, loose)
-            low = max(0, low - 4 * (high - low) - int(REACHED_MS / step_ms))
-            wide = reach_back(loose[low:high], EARLIER_SHARE, EARLIER_MS / step_ms, EARLIER_PER_WIDTH)
+            further = 4 * (high - low) + int(REACHED_MS / step_ms)
+            low, high = max(0, low - further), min(cells, high + further)
+            wide = widen(loose[low:high], min(1.0, levels[1] / HIDING_SHARE), 1.0 - power, step_ms)
             found[i, 1] = min(found[i, 0], low + quantile(wide, 0.025))
             found[i, 2] = max(found[i, 0], low + quantile(wide, 0.975))
+
+
+@compiled
+def widen(loose: Array, hidden: float, leaning: float, step_ms: float) -> Array:
+    """Let the posterior reach earlier, the more the more of a beginning is ``hidden`` and the more samples lean, and later."""
+    least = (EARLIER_MS + HIDDEN_MS * hidden) / step_ms
+    per_width = EARLIER_PER_WIDTH + HIDDEN_PER_WIDTH * hidden + LEANING_PER_WIDTH * leaning
+    earlier = reach_out(loose, EARLIER_SHARE, least, per_width, False)
+    return reach_out(earlier, LATER_SHARE, LATER_MS / step_ms, LATER_PER_WIDTH, True)
 
 
 @compiled
