@@ -28,7 +28,7 @@ from decussa.measuring.silence_kernel import (
     squares_left,
     whitening_filters,
 )
-from decussa.measuring.silence_ramps import sudden_bounds, sudden_scores
+from decussa.measuring.silence_ramps import let_stray, sudden_bounds, sudden_scores
 from decussa.measuring.whitening import autocovariance, take_drift_away
 
 BIN_MS = 2.0
@@ -199,3 +199,20 @@ def test_only_bins_between_silence_and_activity_are_split():
     quiet = np.array([1.0, 0.9, 1e-9, 1e-9, 1e-9, 0.5, 1e-9, 1.0])
     assert bins_at_edges(quiet, quiet, -1).tolist() == [2, 6]
     assert bins_at_edges(quiet, quiet, 1).tolist() == [4, 6]
+
+
+def test_activity_strays_from_the_levels_of_a_return_as_from_the_baseline(rng):
+    _, seen, tops = chances(rng, 30)
+    loud, quiet = 9.0 * 0.8 ** np.arange(ORDER + 1), 0.5 ** np.arange(ORDER + 1)
+    levels = activity_levels(loud, quiet)
+    logs = np.zeros((ACTIVE, 30))
+    let_stray(seen.T.copy(), tops, levels, np.eye(ACTIVE)[STEPS], logs)
+    assert_allclose(logs[1 : 1 + STEPS], tops + np.log(seen.T[1 : 1 + STEPS]), rtol=1e-12)
+    shares, step = rng.dirichlet(np.ones(ACTIVE)), 3
+    let_stray(seen.T.copy(), tops, levels, shares, logs)
+    # every level times that of the step, read off a straight line over the logarithms of levels, is level 1 at least
+    places = np.interp(np.log(levels[step] * levels[1:ACTIVE]), np.log(levels[1:ACTIVE]), np.arange(1, ACTIVE))
+    low = np.minimum(places.astype(int), ACTIVE - 2)
+    upper = places - low
+    parts = (1 - upper) * seen[:, low] + upper * seen[:, low + 1]
+    assert_allclose(logs[step], tops + np.log(shares[0] * seen[:, 1] + parts @ shares[1:]), rtol=1e-12)
