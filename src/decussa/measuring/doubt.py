@@ -1,11 +1,12 @@
 """What a model of the signal does not know of its own errors: how a posterior is widened before an interval is read off it.
 
-Two things make the posterior of a time too sure. Real background comes in bursts: its samples say less than as many
+Three things make the posterior of a time too sure. Real background comes in bursts: its samples say less than as many
 independent ones would, so their log likelihood counts by the share of them that are independent, learnt from the baseline
 (a power likelihood, after Holmes and Walker 2017, doi 10.1093/biomet/asx010; the count of independent samples from the
 autocorrelation of the squares as for any mean of dependent ones, Bartlett 1946, doi 10.2307/2983611; both from memory). And
 what starts weakly is seen late: with some probability the true time lies before the one that is seen, by a time that grows
-with the width of the posterior. How much was found on signals of other models than those of the tests and of
+with the width of the posterior; and with a smaller one after it, as what starts at once was not as weak as it might have been.
+How much was found on signals of other models than those of the tests and of
 ``bench/accuracy.py``.
 """
 

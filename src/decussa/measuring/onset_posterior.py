@@ -28,10 +28,12 @@ Array = NDArray[np.float64]
 VALUE_DOUBT_MS = 0.18
 LIMIT_DOUBT_MS = 0.1
 #: For the interval the log likelihood counts by this power of the share of independent samples; this share of the posterior
-#: lies earlier by a time that falls with the strength of the response, and by so much of its half-width more (``doubt``).
+#: lies earlier by a time that falls with the strength of the response, and by so much of its half-width more (``doubt``); this
+#: share lies later.
 LEAN_POWER = 0.75
-EARLIER_SHARE = 0.2
-EARLIER_PER_WIDTH = 0.3
+EARLIER_SHARE, LATER_SHARE = 0.2, 0.08
+EARLIER_PER_WIDTH, LATER_PER_WIDTH = 0.2, 0.7
+LATER_MS = 0.05
 #: A start that grows as a power of time stays below the noise for a time that falls with a power of the strength: on average so
 #: long at the strength of the noise, but never longer or shorter than this. The shorter one is of strong responses whose first
 #: motor unit is small: seen on invented pools of units.
@@ -190,4 +192,5 @@ def read_posterior(weights: Array, loose: Array, cell_ms: float, hidden: float) 
     if loose.size == 0:
         return value, math.nan, math.nan
     wide = reach_out(blur(loose, LIMIT_DOUBT_MS / cell_ms), EARLIER_SHARE, hidden / cell_ms, EARLIER_PER_WIDTH, False)
+    wide = reach_out(wide, LATER_SHARE, LATER_MS / cell_ms, LATER_PER_WIDTH, True)
     return value, min(value, cell_ms * quantile(wide, 0.025)), max(value, cell_ms * quantile(wide, 0.975))

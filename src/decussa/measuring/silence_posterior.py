@@ -53,18 +53,15 @@ FORGET = 15.0
 #: Doubt that any model of a return leaves: SD at a sudden one, and share of the time a gradual one takes.
 LEAST_DOUBT_MS = 0.1
 RAMP_DOUBT = 0.07
-#: For the interval, as for onsets: power of the share of independent samples, share of the posterior that lies earlier, by how
-#: much on average, and by how much of its half-width more (``doubt``); both grow as the floor hides a weak beginning, up to where
-#: it has this share of the contraction, and the latter with what samples lack of being independent.
+#: For the interval, as for onsets: power of the share of independent samples; shares of the posterior that lie earlier and later,
+#: by how much on average, and by how much of its half-width more (``doubt``). How much earlier grows as the floor hides a weak
+#: beginning, up to where it has this share of the contraction, and with what samples lack of being independent.
 LEAN_POWER = 0.35
-EARLIER_SHARE = 0.4
+EARLIER_SHARE, LATER_SHARE = 0.4, 0.06
 EARLIER_MS, HIDDEN_MS = 0.05, 0.25
 EARLIER_PER_WIDTH, HIDDEN_PER_WIDTH, LEANING_PER_WIDTH = 0.1, 0.9, 1.5
 HIDING_SHARE = 0.2
-#: A return may also be later than it seems: share of the posterior, by how much on average.
-LATER_SHARE = 0.06
-LATER_MS = 0.05
-LATER_PER_WIDTH = 0.5
+LATER_MS, LATER_PER_WIDTH = 0.05, 0.5
 #: Further than this and four times its span from all of the posterior, what lies earlier or later moves no limit.
 REACHED_MS = 20.0
 
