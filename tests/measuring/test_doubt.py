@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 from scipy.signal import butter, lfilter, sosfilt
+from scipy.stats import norm
 
 from decussa.measuring.doubt import blur, independent_share, quantile, reach_out
 from decussa.measuring.latency import model_onsets
+from decussa.measuring.onset_posterior import middle
 
 RATE_HZ, ONSET = 5000, 600
 
@@ -80,3 +82,12 @@ def test_over_bursts_the_interval_holds_the_onset_about_as_often_as_it_says():
     assert held.mean() >= 0.912
     assert (found.low_ms <= found.latency_ms).all()
     assert (found.latency_ms <= found.high_ms).all()
+
+
+@pytest.mark.parametrize(("half_ms", "share"), [(0.05, 0.508), (1.0, 0.585), (4.0, 0.636)])
+def test_the_value_of_a_wide_posterior_lies_later_than_its_median(half_ms, share):
+    cell_ms = 0.02
+    cells = np.arange(4000)
+    weights = np.exp(-0.5 * ((cells - 2000) * cell_ms / half_ms) ** 2)
+    place = middle(weights / weights.sum(), cell_ms)
+    assert place == pytest.approx(2000.5 + half_ms / cell_ms * norm.ppf(share), abs=0.05 * half_ms / cell_ms)

@@ -27,6 +27,10 @@ Array = NDArray[np.float64]
 #: What the amplifier's delay and the difference between any model and a real start leave unknown, SD: of value and interval.
 VALUE_DOUBT_MS = 0.18
 LIMIT_DOUBT_MS = 0.1
+#: What lies early in a posterior are starts too weak to be seen, and those are rarer than the model has them: so much of it holds
+#: nothing where its half-width is far above that time.
+EMPTY_SHARE = 0.17
+EMPTY_MS = 1.0
 #: For the interval the log likelihood counts by this power of the share of independent samples; this share of the posterior
 #: lies earlier by a time that falls with the strength of the response, and by so much of its half-width more (``doubt``); this
 #: share lies later.
@@ -186,9 +190,16 @@ def middle_magnitude(samples: Array) -> float:
 
 
 @compiled
+def middle(weights: Array, cell_ms: float) -> float:
+    """The place that onsets lie before as often as after it: the median of a narrow posterior, later in a wide one."""
+    half_ms = 0.5 * cell_ms * (quantile(weights, 0.84) - quantile(weights, 0.16))
+    return quantile(weights, 0.5 + EMPTY_SHARE * half_ms / (half_ms + EMPTY_MS))
+
+
+@compiled
 def read_posterior(weights: Array, loose: Array, cell_ms: float, hidden: float) -> tuple[float, float, float]:
-    """Median of the posterior, central 95 % of the one for the interval, in ms from the first cell; NaN where it has no size."""
-    value = cell_ms * quantile(blur(weights, VALUE_DOUBT_MS / cell_ms), 0.5)
+    """Value, central 95 % of the posterior for the interval, in ms from the first cell; NaN where it has no size."""
+    value = cell_ms * middle(blur(weights, VALUE_DOUBT_MS / cell_ms), cell_ms)
     if loose.size == 0:
         return value, math.nan, math.nan
     wide = reach_out(blur(loose, LIMIT_DOUBT_MS / cell_ms), EARLIER_SHARE, hidden / cell_ms, EARLIER_PER_WIDTH, False)
