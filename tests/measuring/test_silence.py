@@ -29,7 +29,7 @@ from decussa.measuring.silence_kernel import (
     whitening_filters,
 )
 from decussa.measuring.silence_ramps import let_stray, sudden_bounds, sudden_scores
-from decussa.measuring.whitening import autocovariance, take_drift_away
+from decussa.measuring.whitening import autocovariance, predictor, take_drift_away
 
 BIN_MS = 2.0
 
@@ -114,15 +114,25 @@ def test_silence_up_to_each_bin_sums_over_all_paths_of_regimes(rng):
             assert_allclose(busy[b + 1], math.log(state[r].sum()) + unit, rtol=1e-12)
 
 
-def test_the_first_bin_of_a_silence_is_judged_by_all_that_the_floor_is(rng):
-    samples = by_place(rng.standard_normal(300).astype(np.float32), 0, 300, 1, 9, 0.25)
+@pytest.mark.parametrize("places", [4, 9])
+def test_the_first_bin_of_a_silence_is_judged_by_all_that_the_floor_is(rng, places):
+    samples = by_place(rng.standard_normal(300).astype(np.float32), 0, 300, 1, places, 0.25)
     quiet = 0.9 ** (np.arange(ORDER + 1) ** 1.5)
-    logs, short = np.empty(samples.shape[1]), 4
-    judge_fresh(samples[: short + 2 * ORDER], quiet, logs)
+    filters = whitening_filters(activity_levels(4.0 * quiet, quiet), 4.0 * quiet, quiet)
+    logs, past = np.empty(samples.shape[1]), np.empty((2, places * samples.shape[1]), np.float32)
+    squares_left(samples, filters[:2], PAST, past)
+    judge_fresh(samples, quiet, past[0], filters, logs)
+    # up to ORDER samples follow from all before them, the others from so many of those
+    short = min(places, ORDER)
     covariance = quiet[np.abs(np.subtract.outer(np.arange(short), np.arange(short)))] + 1e-6 * np.eye(short)
     first = samples[ORDER : ORDER + short].astype(float)
-    squares = np.sum(first * np.linalg.solve(covariance, first), axis=0)
-    assert_allclose(logs, -0.5 * squares - 0.5 * np.linalg.slogdet(covariance)[1], rtol=1e-3)
+    expected = -0.5 * np.sum(first * np.linalg.solve(covariance, first), axis=0)
+    expected -= 0.5 * np.linalg.slogdet(covariance)[1]
+    fitted = predictor(quiet)
+    for place in range(short, places):
+        left = fitted[: ORDER + 1] @ samples[ORDER + place - np.arange(ORDER + 1)].astype(float)
+        expected -= 0.5 * left**2 / fitted[ORDER + 1] + 0.5 * math.log(fitted[ORDER + 1])
+    assert_allclose(logs, expected, rtol=1e-3)
 
 
 @pytest.mark.parametrize(("factor", "places"), [(1, 10), (3, 7), (1, 1)])

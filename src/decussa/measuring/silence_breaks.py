@@ -43,6 +43,8 @@ def split_bins(
     it from the past, silence after it from the future. In units of exp(``tops``).
     """
     places, count = samples.shape[0] - 2 * ORDER, chosen.size
+    if count == 0:
+        return np.zeros((0, ACTIVE))
     near, cells = columns(samples, chosen), places * count
     rest = np.empty((1 + STEPS, cells), dtype=np.float32)
     for level in range(0, 1 + STEPS, 2):

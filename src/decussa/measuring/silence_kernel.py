@@ -180,28 +180,36 @@ def judge(squares: Single, filters: Array, levels: Array, counted: Array, tops: 
             tops[b] = max(tops[b], value)
 
 
-@compiled
-def judge_fresh(samples: Single, quiet: Array, logs: Array) -> None:
+@regrouped
+def judge_fresh(samples: Single, quiet: Array, past: Single, filters: Array, logs: Array) -> None:
     """Fill log likelihoods of each bin of samples ``by_place`` in silence whatever came before it.
 
-    ``quiet`` is the autocovariance of the floor. What comes before the first bin of a silence is activity: predicted from that,
-    a smooth wave would pass for silence at any height.
+    ``quiet`` is the autocovariance of the floor, ``past`` are ``squares_left`` in silence. What comes before the first bin of a
+    silence is activity: predicted from that, a smooth wave would pass for silence at any height.
     """
-    left = np.empty(logs.size, dtype=np.float32)
-    for b in range(logs.size):
-        logs[b] = 0.0
-    for place in range(samples.shape[0] - 2 * ORDER):
-        order = min(place, ORDER)
-        fitted = predictor(quiet[: order + 1])
-        for b in range(logs.size):
-            left[b] = np.float32(0.0)
-        for j in range(order + 1):
+    places, bins = samples.shape[0] - 2 * ORDER, logs.size
+    sums, left, constant = np.zeros(bins, dtype=np.float32), np.empty(bins, dtype=np.float32), 0.0
+    for place in range(min(places, ORDER)):
+        fitted = predictor(quiet[: place + 1])
+        row = samples[ORDER + place]
+        for b in range(bins):
+            left[b] = row[b]
+        for j in range(1, place + 1):
             row, weight = samples[ORDER + place - j], np.float32(fitted[j])
-            for b in range(logs.size):
+            for b in range(bins):
                 left[b] += weight * row[b]
-        constant, factor = -0.5 * math.log(fitted[order + 1]), 0.5 / fitted[order + 1]
-        for b in range(logs.size):
-            logs[b] += constant - factor * left[b] * left[b]
+        constant -= 0.5 * math.log(fitted[place + 1])
+        factor = np.float32(0.5 / fitted[place + 1])
+        for b in range(bins):
+            sums[b] += factor * left[b] * left[b]
+    factor = np.float32(filters[0, ORDER + 1])
+    for place in range(ORDER, places):
+        constant += filters[0, ORDER + 2]
+        row = past[place * bins : (place + 1) * bins]
+        for b in range(bins):
+            sums[b] += factor * row[b]
+    for b in range(bins):
+        logs[b] = constant - sums[b]
 
 
 @compiled

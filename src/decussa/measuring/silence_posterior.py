@@ -114,7 +114,7 @@ def find_returns(
         sum_places(past, sums[0])
         judge(sums, filters, levels, counted, unused, quiet_bins)
         likelihoods(quiet_bins, tops, quiet_bins)
-        judge_fresh(after, quiet, fresh[0])
+        judge_fresh(after, quiet, past, filters, fresh[0])
         likelihoods(fresh, tops, fresh)
         long = min(bins, round(LONGEST_RESPONSE_MS / bin_ms))
         first, responses = columns(after, above(tops[:long], -math.inf)), np.empty((LEVELS, long))

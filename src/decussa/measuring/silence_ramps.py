@@ -35,16 +35,18 @@ def let_stray(seen: Array, tops: Array, levels: Array, shares: Array, logs: Arra
     ``seen``, shape (levels, bins), are likelihoods in units of exp(``tops``), ``shares`` say how often each level occurs. What
     lies between two levels is shared out between them by its logarithm.
     """
-    total, left, weights = np.empty(tops.size), np.empty(tops.size), np.empty(ACTIVE)
+    total, left, weights, heights = np.empty(tops.size), np.empty(tops.size), np.empty(ACTIVE), np.empty(ACTIVE)
+    for level in range(1, ACTIVE):
+        heights[level] = math.log(levels[level])
     for step in range(1, 1 + STEPS):
         for level in range(ACTIVE):
             weights[level] = 0.0
-        weights[1] = shares[0]
+        weights[1], above = shares[0], 2
         for level in range(1, ACTIVE):
-            wanted, above = levels[step] * levels[level], 2
-            while above < ACTIVE - 1 and levels[above] < wanted:
+            wanted = heights[step] + heights[level]
+            while above < ACTIVE - 1 and heights[above] < wanted:
                 above += 1
-            up = math.log(wanted / levels[above - 1]) / math.log(levels[above] / levels[above - 1])
+            up = (wanted - heights[above - 1]) / (heights[above] - heights[above - 1])
             up = min(max(up, 0.0), 1.0)
             weights[above] += up * shares[level]
             weights[above - 1] += (1.0 - up) * shares[level]
@@ -52,8 +54,9 @@ def let_stray(seen: Array, tops: Array, levels: Array, shares: Array, logs: Arra
             total[b] = 0.0
         for level in range(1, ACTIVE):
             share, row = weights[level], seen[level]
-            for b in range(total.size):
-                total[b] += share * row[b]
+            if share > 0.0:
+                for b in range(total.size):
+                    total[b] += share * row[b]
         logarithms(total, left)
         row = logs[step]
         for b in range(total.size):
