@@ -10,10 +10,12 @@ from decussa.measuring.silence_bins import ORDER, by_place, in_order
 from decussa.measuring.silence_breaks import bins_at_edges, split_bins
 from decussa.measuring.silence_chain import (
     BETWEEN_BREAKS_MS,
+    BETWEEN_WAVES_MS,
     BREAK_MS,
     GAP_MS,
     RESPONSE_MS,
     STAY_MS,
+    WAVE_LASTS_MS,
     activity_ahead,
     silence_behind,
 )
@@ -62,7 +64,10 @@ def test_activity_from_each_bin_on_sums_over_all_paths_of_levels(rng):
 def test_silence_up_to_each_bin_sums_over_all_paths_of_regimes(rng):
     bins, long, heard = 70, 25, LEVELS - 1
     shares, seen, tops = chances(rng, bins)
-    here, fresh, responses = *rng.uniform(1e-6, 3.0, (2, bins)), rng.uniform(1e-6, 1.0, (long, heard))
+    *here, fresh = rng.uniform(1e-6, 3.0, (3, bins))
+    here, responses = np.array(here), rng.uniform(1e-6, 1.0, (long, heard))
+    for unlikely in (here, fresh, seen.T, responses.T):  # sums leave their bounds on either side
+        unlikely *= np.where(np.arange(unlikely.shape[-1]) % 40 < 20, 1e-12, 1e12)
     silent, busy, places = np.empty(bins + 1), np.empty(bins + 1), 4
     starts, ends = np.array([0, 9, 30, 31, 69]), np.array([12, 31, 33, 50])
     starting, ending = rng.uniform(1e-6, 9.0, (starts.size, ACTIVE)), rng.uniform(1e-6, 9.0, (ends.size, ACTIVE))
@@ -73,14 +78,16 @@ def test_silence_up_to_each_bin_sums_over_all_paths_of_regimes(rng):
     stay, going_on = math.exp(-BIN_MS / STAY_MS), math.exp(-BIN_MS / RESPONSE_MS)
     lasts, begins = math.exp(-BIN_MS / BREAK_MS), -math.expm1(-BIN_MS / BETWEEN_BREAKS_MS)
     on_levels = stay * np.eye(ACTIVE) + (1 - stay) * mix
-    # states: response; silence after 0, 1, 2 breaks; silence that has just begun after as many; first and second break
-    r, q, n = slice(0, heard), heard, heard + 3
-    f, s = slice(heard + 6, heard + 6 + ACTIVE), slice(heard + 6 + ACTIVE, None)
-    passing = np.zeros((heard + 6 + 2 * ACTIVE,) * 2)
+    swells, calms = -math.expm1(-BIN_MS / BETWEEN_WAVES_MS), -math.expm1(-BIN_MS / WAVE_LASTS_MS)
+    # states: response; silence after 0, 1, 2 breaks; silence that has just begun after as many; wave; first and second break
+    r, q, n, w = slice(0, heard), heard, heard + 3, heard + 6
+    f, s = slice(heard + 9, heard + 9 + ACTIVE), slice(heard + 9 + ACTIVE, None)
+    passing = np.zeros((heard + 9 + 2 * ACTIVE,) * 2)
     passing[r, r] = going_on * (stay * np.eye(heard) + (1 - stay) / heard)
     passing[r, n] = 1 - going_on
     passing[f, f], passing[s, s] = lasts * on_levels, lasts * on_levels
-    passing[[q + 2, n + 2], q + 2] = 1.0
+    for k in range(3):
+        passing[w + k, w + k], passing[w + k, q + k] = 1 - calms, calms
     state, unit = np.zeros(len(passing)), 0.0
     state[r] = 1 / heard
     for b in range(bins):
@@ -95,21 +102,26 @@ def test_silence_up_to_each_bin_sums_over_all_paths_of_regimes(rng):
             like = (1 - lasts) * ending[np.searchsorted(ends, b)]
             over[n + 1], over[n + 2], ends_after = state[f] @ like, state[s] @ like, (1 - lasts) / places
         for silence in (q, n):
-            passing[silence, q], passing[silence, f] = 1 - begins_after, begins_after * mix
-            passing[silence + 1, q + 1], passing[silence + 1, s] = 1 - begins_after, begins_after * mix
+            passing[silence, f], passing[silence + 1, s] = begins_after * mix, begins_after * mix
+            for k, stays in enumerate((1 - begins_after, 1 - begins_after, 1.0)):
+                passing[silence + k, q + k], passing[silence + k, w + k] = stays * (1 - swells), stays * swells
         passing[f, n + 1], passing[s, n + 2] = ends_after, ends_after
         state[r] *= responses[b] if b < long else 0.0
-        state[q : q + 3] *= here[b]
+        state[q : q + 3] *= here[0, b]
+        state[w : w + 3] *= here[1, b]
         state[n : n + 3] *= fresh[b]
         state[f] *= seen[b]
         state[s] *= seen[b]
         if b == long - 1:
             passing[r, r], passing[r, n] = 0.0, 1.0
+        waves = state[w : w + 3] * calms
         state = (state + within) @ passing + over
-        unit += tops[b] + math.log(state.sum())
-        state /= state.sum()
-        if b > 0:
-            assert_allclose(silent[b + 1], math.log(state[q : q + 3].sum()) + unit, rtol=1e-12)
+        unit += tops[b]
+        if b > 0:  # activity returns from a silence, not from a wave
+            assert_allclose(silent[b + 1], math.log((state[q : q + 3] - waves).sum()) + unit, rtol=1e-12)
+        whole = state.sum()
+        unit += math.log(whole)
+        state /= whole
         if b < long - 1:
             assert_allclose(busy[b + 1], math.log(state[r].sum()) + unit, rtol=1e-12)
 

@@ -24,6 +24,10 @@ GAP_MS = 2.0
 #: There may be two breaks, so long and so far apart. Without a limit a chain of breaks would do for activity.
 BREAK_MS = 4.0
 BETWEEN_BREAKS_MS = 100.0
+#: There may be slow waves, so long and so far apart (a heart beats about once in 800 ms: common practice, no source). What
+#: returns does so from a silence, not from a wave.
+WAVE_LASTS_MS = 40.0
+BETWEEN_WAVES_MS = 800.0
 #: What is left of the response lasts so long, and never longer than that.
 RESPONSE_MS = 15.0
 LONGEST_RESPONSE_MS = 60.0
@@ -91,11 +95,12 @@ def silence_behind(
 ) -> None:  # fmt: skip
     """Log likelihood of the first b bins with the silence going on after them, or the response; shapes (bins + 1,).
 
-    ``here``, and ``fresh`` for the first bin of a silence, shape (bins,), ``seen``, shape (bins, levels), and ``responses``,
-    shape (bins of the longest response, levels), are likelihoods of silence, breaks and response in units of ``exp(tops)``;
-    silence and response are predicted from the past. A break is seen from behind, as the return is, so that nothing but its
-    length tells the two apart. ``starting`` and ``ending``, shape (chosen bins, levels), are likelihoods of the bins ``starts``
-    and ``ends`` of so many ``places`` if a break begins or ends within them. A silence has a bin at least.
+    ``here``, shape (2, bins), for silence and for a slow wave in it, ``fresh`` for the first bin of a silence, shape (bins,),
+    ``seen``, shape (bins, levels), and ``responses``, shape (bins of the longest response, levels), are likelihoods of silence,
+    breaks and response in units of ``exp(tops)``; silence and response are predicted from the past. A break is seen from behind,
+    as the return is, so that nothing but its length tells the two apart. ``starting`` and ``ending``, shape (chosen bins,
+    levels), are likelihoods of the bins ``starts`` and ``ends`` of so many ``places`` if a break begins or ends within them. A
+    silence has a bin at least.
     """
     bins, levels = tops.size, LEVELS - 1
     stay = math.exp(-bin_ms / STAY_MS)
@@ -109,8 +114,10 @@ def silence_behind(
     response, emitted = np.full(levels, 1.0 / levels / going_on), 1.0 / going_on
     first, second = np.zeros(ACTIVE), np.zeros(ACTIVE)
     in_first, in_second, into_first, into_second = 0.0, 0.0, 0.0, 0.0
-    # the silence after no, one and two breaks, and what has just turned silent
+    # the silence after no, one and two breaks, a wave in it, and what has just turned silent
     quiet, quiet_1, quiet_2 = 0.0, 0.0, 0.0
+    wave, wave_1, wave_2 = 0.0, 0.0, 0.0
+    swells, calms = 1.0 - math.exp(-bin_ms / BETWEEN_WAVES_MS), 1.0 - math.exp(-bin_ms / WAVE_LASTS_MS)
     new, new_1, new_2 = 0.0, 0.0, 0.0
     sums, sums_busy = np.full(bins + 1, 1e-300), np.full(bins + 1, 1e-300)
     scales, scale = np.zeros(bins + 1), 0.0
@@ -145,10 +152,16 @@ def silence_behind(
                 second[level] += draws * quiet_1
             start, begin_here = start + 1, begins / places
         # the bin is seen; now the regime may change
-        quiet, quiet_1 = here[b] * quiet + fresh[b] * new, here[b] * quiet_1 + fresh[b] * new_1
-        quiet_2 = here[b] * quiet_2 + fresh[b] * new_2
+        calm, swell = here[0, b], here[1, b]
+        quiet, quiet_1 = calm * quiet + fresh[b] * new, calm * quiet_1 + fresh[b] * new_1
+        quiet_2 = calm * quiet_2 + fresh[b] * new_2
+        wave, wave_1, wave_2 = swell * wave, swell * wave_1, swell * wave_2
         into_first, into_second = begin_here * quiet, begin_here * quiet_1
         quiet, quiet_1 = quiet - into_first, quiet_1 - into_second
+        silence = (1.0 - swells) * (quiet + quiet_1 + quiet_2)
+        quiet, wave = quiet + calms * wave - swells * quiet, wave - calms * wave + swells * quiet
+        quiet_1, wave_1 = quiet_1 + calms * wave_1 - swells * quiet_1, wave_1 - calms * wave_1 + swells * quiet_1
+        quiet_2, wave_2 = quiet_2 + calms * wave_2 - swells * quiet_2, wave_2 - calms * wave_2 + swells * quiet_2
         new, new_1, new_2 = 0.0, end_here * in_first + over_first, end_here * in_second + over_second
         going = 0.0
         if b < responses.shape[0]:
@@ -160,8 +173,8 @@ def silence_behind(
                 response[level] = stays * response[level] + like[level] * (1.0 / levels) * changing
             going = going_on * emitted if b + 1 < responses.shape[0] else 0.0
             new = emitted - going
-        silence = quiet + quiet_1 + quiet_2
-        total = silence + new + new_1 + new_2 + into_first + into_second + lasts * (in_first + in_second) + going
+        total = quiet + quiet_1 + quiet_2 + wave + wave_1 + wave_2 + new + new_1 + new_2 + going
+        total += into_first + into_second + lasts * (in_first + in_second)
         scale += tops[b]
         if not TINY < total < HUGE:
             back = 1.0 / total
@@ -170,13 +183,11 @@ def silence_behind(
             for level in range(ACTIVE):
                 first[level] *= back
                 second[level] *= back
-            in_first, in_second, into_first, into_second = (
-                back * in_first,
-                back * in_second,
-                back * into_first,
-                back * into_second,
-            )
+            in_first, in_second, into_first = back * in_first, back * in_second, back * into_first
+            into_second = back * into_second
             quiet, quiet_1, quiet_2, emitted = back * quiet, back * quiet_1, back * quiet_2, back * emitted
+            wave, wave_1, wave_2 = back * wave, back * wave_1, back * wave_2
+            new, new_1, new_2 = back * new, back * new_1, back * new_2
             silence, going = back * silence, back * going
             scale += math.log(total)
         sums[b + 1], sums_busy[b + 1], scales[b + 1] = silence, max(going, 1e-300), scale

@@ -33,6 +33,9 @@ SILENT_SHARE = 0.003
 PRIOR_MS = 20.0
 #: Activity after a silence need not be spread over its levels like that before it: this share of it is spread evenly.
 LEVELLING = 0.3
+#: A slow wave (heart, movement) has so many times the RMS of the floor, and a Gaussian autocorrelation of this width.
+WAVE_SIZE = 7.0
+WAVE_MS = 12.0
 #: How far below the best level any other is taken to lie at most.
 LEAST_LIKELY = -79.0
 #: Where a prediction comes from, and the first bin; typed, so that one compiled form of a kernel serves all of its callers.
@@ -84,6 +87,21 @@ def whitening_filters(levels: Array, loud: Array, quiet: Array) -> Array:
             out[level, lag] = fitted[lag]
         out[level, ORDER + 1] = 0.5 / fitted[ORDER + 1]
         out[level, ORDER + 2] = -0.5 * math.log(fitted[ORDER + 1])
+    return out
+
+
+@compiled
+def silence_filters(filters: Array, quiet: Array, step_ms: float) -> Array:
+    """The filter of the floor and, after it, that of the floor with a slow wave on it, shape (2, ORDER + 3)."""
+    out, mixed = np.empty((2, ORDER + 3)), np.empty(ORDER + 1)
+    for lag in range(ORDER + 1):
+        away = lag * step_ms / WAVE_MS
+        mixed[lag] = quiet[lag] + WAVE_SIZE * WAVE_SIZE * quiet[0] * math.exp(-0.5 * away * away)
+    fitted = predictor(mixed)
+    for k in range(ORDER + 1):
+        out[0, k], out[1, k] = filters[0, k], fitted[k]
+    out[0, ORDER + 1], out[1, ORDER + 1] = filters[0, ORDER + 1], 0.5 / fitted[ORDER + 1]
+    out[0, ORDER + 2], out[1, ORDER + 2] = filters[0, ORDER + 2], -0.5 * math.log(fitted[ORDER + 1])
     return out
 
 

@@ -29,6 +29,7 @@ from decussa.measuring.silence_kernel import (
     levelled,
     likelihoods,
     running_sums,
+    silence_filters,
     squares_left,
     sum_places,
     whitening_filters,
@@ -107,12 +108,14 @@ def find_returns(
         later, units, active = np.empty((bins, ACTIVE)), np.empty(bins), np.empty(bins)
         activity_ahead(seen, tops, shares, bin_ms, later, units, active)
         # silence and what is left of the response from ahead
-        squares, sums = np.empty((2, places * bins), dtype=np.float32), np.empty((1, bins), dtype=np.float32)
-        quiet_bins, fresh, unused = np.empty((1, bins)), np.empty((1, bins)), np.empty(bins)
-        squares_left(after, filters[:2], PAST, squares)
+        squares, sums = np.empty((2, places * bins), dtype=np.float32), np.empty((2, bins), dtype=np.float32)
+        quiet_bins, fresh, unused = np.empty((2, bins)), np.empty((1, bins)), np.empty(bins)
+        quiet_filters = silence_filters(filters, quiet, step_ms)
+        squares_left(after, quiet_filters, PAST, squares)
         past = squares[0]
         sum_places(past, sums[0])
-        judge(sums, filters, levels, counted, unused, quiet_bins)
+        sum_places(squares[1], sums[1])
+        judge(sums, quiet_filters, levels, counted, unused, quiet_bins)
         likelihoods(quiet_bins, tops, quiet_bins)
         judge_fresh(after, quiet, past, filters, fresh[0])
         likelihoods(fresh, tops, fresh)
@@ -125,7 +128,7 @@ def find_returns(
         starting = split_bins(after, past, filters, levels, tops, opening, False)
         ending = split_bins(after, past, filters, levels, tops, closing, True)
         silence_behind(
-            quiet_bins[0], fresh[0], seen, tops, by_bin(responses[1:]), shares, opening, starting, closing, ending, places,
+            quiet_bins, fresh[0], seen, tops, by_bin(responses[1:]), shares, opening, starting, closing, ending, places,
             bin_ms, silent, busy,
         )  # fmt: skip
         rough, best = np.empty((len(RAMPS_MS), bins)), np.empty(len(RAMPS_MS))
