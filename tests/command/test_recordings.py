@@ -140,6 +140,49 @@ def test_a_table_that_is_no_trial_table_is_refused(tmp_path, run):
     one_sentence(err)
 
 
+def test_a_sweep_is_not_summed_up_twice(tmp_path, run):
+    plain_edf(tmp_path / "a.edf")
+    run("measure", tmp_path / "a.edf", "--out", tmp_path / "t.csv")
+    code, _, err = run("summarise", tmp_path / "t.csv", tmp_path / "t.csv", "--out", tmp_path / "s.csv")
+
+    assert code == 1
+    assert "t.csv, row 1: a sweep stands twice" in one_sentence(err)
+    assert not (tmp_path / "s.csv").exists()
+
+
+def test_a_summary_is_not_summed_up_again(tmp_path, run):
+    plain_edf(tmp_path / "a.edf")
+    run("measure", tmp_path / "a.edf", "--out", tmp_path / "t.csv")
+    run("summarise", tmp_path / "t.csv", "--out", tmp_path / "s.csv")
+    code, _, err = run("summarise", tmp_path / "s.csv", "--out", tmp_path / "again.csv")
+
+    assert code == 1
+    assert "s.csv: this is a summary" in one_sentence(err)
+
+
+def test_a_mapping_that_is_not_there_is_said_once_and_in_a_pipe_nothing_else_is(tmp_path, run):
+    for name in ("a.edf", "b.edf"):
+        plain_edf(tmp_path / name)
+    code, _, err = run("measure", tmp_path / "*.edf", "--mapping", tmp_path / "no.toml", "--out", tmp_path / "t.csv")
+
+    assert code == 1
+    assert err.count("\n") == 1
+    assert "no.toml: mapping cannot be read" in err
+
+
+@pytest.mark.parametrize("command", [["report", "a.edf"], ["pool", "t.csv"], ["demo"]])
+def test_a_file_where_a_folder_would_be_made_is_said_and_left(tmp_path, run, monkeypatch, command):
+    plain_edf(tmp_path / "a.edf")
+    monkeypatch.chdir(tmp_path)
+    run("measure", "a.edf", "--out", "t.csv")
+    (tmp_path / "there").write_text("old")
+    code, _, err = run(*command, *([] if command == ["demo"] else ["--out"]), "there")
+
+    assert code == 1
+    assert "there: cannot make a folder here" in one_sentence(err)
+    assert (tmp_path / "there").read_text() == "old"
+
+
 @pytest.mark.parametrize(
     "arguments",
     [

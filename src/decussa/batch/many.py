@@ -20,6 +20,7 @@ from decussa.batch.sources import find_sources
 from decussa.batch.workers import Task, in_processes, in_turn, on_cluster
 from decussa.model.errors import DecussaError, UsageError
 from decussa.model.trial import VERDICTS
+from decussa.recording.mapping_file import read_mapping
 from decussa.recording.parquet import need_parquet
 from decussa.recording.places import is_remote, local_path, send
 from decussa.recording.tables import TableWriter, check_table_path, open_table
@@ -133,6 +134,8 @@ def measure_archive(
         raise UsageError("a sheet of stimuli belongs to one recording", expected="one path", found=f"{len(sources)}")
     if workers < 1:
         raise UsageError("no worker", where="workers", expected="1 or more", found=str(workers))
+    if mapping is not None:
+        read_mapping(mapping)  # A fault in it is said once, not for each recording.
     job = Job(
         settings=settings or MeasureSettings(),
         reading={

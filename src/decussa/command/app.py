@@ -76,7 +76,11 @@ def progress_bar() -> Iterator[FilesProgress]:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     columns = (TextColumn("{task.description}"), BarColumn(bar_width=24), TextColumn("{task.fields[sweeps]}"))
-    with Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True) as bar:
+    console = Console(stderr=True)
+    # Rich draws nothing in a pipe, but would end with an empty line there.
+    with Progress(
+        *columns, TimeRemainingColumn(), console=console, transient=True, disable=not console.is_terminal
+    ) as bar:
         task = bar.add_task("reading", total=None, sweeps="")
 
         def step(number: int, count: int, place: str, done: int, total: int) -> None:

@@ -14,6 +14,7 @@ from decussa.model.errors import UsageError
 from decussa.model.version import VERSION
 from decussa.recording.bids_write import write_bids_dataset
 from decussa.recording.tables import read_table, write_table
+from decussa.recording.whole_file import make_folder
 
 _README = """# Three rowers
 
@@ -62,12 +63,13 @@ def make_demo(folder: Path, *, seed: int, say: Callable[[str], None]) -> DemoMad
     ------
     UsageError
         If ``folder`` exists and holds something.
+    MachineError
+        If ``folder`` cannot be made.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    if any(make_folder(folder).iterdir()):
         raise UsageError(
             "folder is not empty", where=folder, do="name another folder, or remove this one if it is an earlier demo"
         )
-    folder.mkdir(parents=True, exist_ok=True)
     data_set, trials, summary = folder / "rowers", folder / "trials.tsv", folder / "summary.tsv"
     say(
         "1 of 4  Three invented rowers, before and after an hour on the ergometer: sessions run by the engine, and recorded"

@@ -12,7 +12,7 @@ from decussa.batch.summary import summarise
 from decussa.batch.trials import complete
 from decussa.compose.reviewed_trials import FIRST
 from decussa.compose.study_reports import is_study, study_methods
-from decussa.compose.summarising import session_tables_of
+from decussa.compose.summarising import read_trials, session_tables_of
 from decussa.model.errors import MachineError, RecordingError, UsageError
 from decussa.pool.comparisons import Comparison, compare
 from decussa.pool.methods import SWEEP, Differences, QuantityChange, differences, summary_changes
@@ -21,7 +21,6 @@ from decussa.pool.pooled import Pooled, pool
 from decussa.pool.repeated import reliabilities
 from decussa.pool.tidy import muscles, with_people
 from decussa.recording.read import fingerprint
-from decussa.recording.tables import read_table
 from decussa.report.pool_files import write_differences, write_pool
 
 #: What tells two tables of the same sweeps apart, and what such a comparison is called.
@@ -144,7 +143,7 @@ def _take(paths: Sequence[Path], rater: str) -> _Taken:
     studies = [path for path in paths if is_study(path)]
     if rater != FIRST and not studies:
         raise UsageError("only a study has raters", where="--rater", expected="a study folder", found=str(paths[0]))
-    tables = [(path, _table(path)) for path in paths if path not in studies]
+    tables = [(path, read_trials(path)) for path in paths if path not in studies]
     trials = [table for _, table in tables]
     inputs = [f"`{path.name}`{_hash_words(path)}" for path, _ in tables]
     summaries = [summarise(pd.concat(trials, ignore_index=True))] if trials and studies else []
@@ -172,18 +171,6 @@ def _rater_words(rater: str) -> str:
 
 def _hash_words(path: Path) -> str:
     return f" (SHA-256 {fingerprint(path)})" if path.is_file() else " (a data set)"
-
-
-def _table(path: Path) -> pd.DataFrame:
-    if not path.exists():
-        raise MachineError("table cannot be read", where=path, found="no such file")
-    table = read_table(path)
-    if "quantity" in table.columns and "stim_type" not in table.columns:
-        raise RecordingError(
-            "this is a summary", where=path, expected="a trial table: models need the single trials",
-            do="give the table that measure wrote",
-        )  # fmt: skip
-    return table
 
 
 def _sheet(path: Path) -> pd.DataFrame:

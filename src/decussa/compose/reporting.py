@@ -16,7 +16,7 @@ from decussa.compose.study_reports import is_study, report_study, study_methods
 from decussa.model.errors import UsageError
 from decussa.model.recording import Recording
 from decussa.recording.read import find_recordings, fingerprint, read
-from decussa.recording.whole_file import whole_file
+from decussa.recording.whole_file import make_folder, whole_file
 from decussa.report.session_report import Reported, session_methods, write_session_report
 
 #: Folder for reports where none is named.
@@ -148,5 +148,4 @@ def _target(found: _Session, out: Path | None, *, several: bool) -> Path:
         if several:
             raise UsageError("one PDF cannot hold several sessions", where="--out", expected="a folder", found=str(out))
         return folder
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder / f"{found.stem}.pdf"
+    return make_folder(folder) / f"{found.stem}.pdf"

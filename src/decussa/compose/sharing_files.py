@@ -15,6 +15,7 @@ from decussa.recording import hdf5_write, nwb_write
 from decussa.recording.hdf5_write import SweepsToWrite
 from decussa.recording.spreadsheet import write_dictionary, write_spreadsheet
 from decussa.recording.tables import write_table
+from decussa.recording.whole_file import make_folder
 
 
 def write_hdf5(path: Path, sessions: Sequence[SharedSession], title: str) -> Path:
@@ -41,7 +42,7 @@ def write_nwb(path: Path, sessions: Sequence[SharedSession], title: str) -> list
             do="name a folder",
         )  # fmt: skip
     if not single:
-        path.mkdir(parents=True, exist_ok=True)
+        make_folder(path)
     written = []
     for session, one in recordings:
         target = path if single else path / f"{Path(one.recording).stem}.nwb"
@@ -63,7 +64,7 @@ def _person(session: SharedSession) -> dict[str, str]:
 
 def write_spreadsheets(folder: Path, trials: pd.DataFrame, summary: pd.DataFrame, *, decimal_comma: bool) -> list[Path]:
     """Write both tables as CSV that spreadsheets leave as they are, with what their columns mean."""
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     for name, table, columns in (("trials", trials, TRIAL_COLUMNS), ("summary", summary, SUMMARY_COLUMNS)):
         write_spreadsheet(table, folder / f"{name}.csv", columns, decimal_comma=decimal_comma)
         write_dictionary(folder / f"{name}-columns.csv", columns)
@@ -72,7 +73,7 @@ def write_spreadsheets(folder: Path, trials: pd.DataFrame, summary: pd.DataFrame
 
 def write_parquet(folder: Path, trials: pd.DataFrame, summary: pd.DataFrame) -> list[Path]:
     """Write both tables as Parquet."""
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     for name, table in (("trials", trials), ("summary", summary)):
         write_table(table, folder / f"{name}.parquet")
     return [folder / "trials.parquet", folder / "summary.parquet"]

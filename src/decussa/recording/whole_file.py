@@ -49,3 +49,21 @@ def refusal(path: str | Path, error: OSError) -> MachineError:
         found=(error.strerror or str(error)).lower(),
         do="make room or choose another place; nothing was changed",
     )
+
+
+def make_folder(path: Path) -> Path:
+    """Return a folder to write into, made where it is not there.
+
+    Raises
+    ------
+    MachineError
+        If the machine refuses, or something else lies there.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        raise MachineError("cannot make a folder here", where=path, found="a file", do="name another folder") from error
+    except OSError as error:
+        found = (error.strerror or str(error)).lower()
+        raise MachineError("folder cannot be made", where=path, found=found, do="choose another place") from error
+    return path

@@ -18,7 +18,7 @@ from decussa.pool.comparisons import Comparison
 from decussa.pool.methods import Differences, QuantityChange
 from decussa.pool.pooled import Pooled
 from decussa.recording.tables import write_table
-from decussa.recording.whole_file import whole_file
+from decussa.recording.whole_file import make_folder, whole_file
 from decussa.report.forest import Line, Scatter, draw_agreement, draw_forest
 from decussa.report.pool_tables import difference_tables, pool_tables
 from decussa.report.pool_text import difference_page, pool_page, question_words
@@ -122,7 +122,7 @@ def _difference_figures(found: Differences) -> Iterator[tuple[str, Draw]]:
 
 
 def _write_tables(folder: Path, tables: dict[str, pd.DataFrame]) -> list[Path]:
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     paths = []
     for name, table in tables.items():
         write_table(table, folder / f"{name}.csv")
