@@ -51,7 +51,10 @@ def test_a_name_is_taken_once(tmp_path, file):
     folder = a_study(tmp_path / "study", pulses=0)
     with open_study(folder, write=True) as study:
         keep_recording(study, file, "P07", at=AT)
-        with pytest.raises(UsageError, match="recording of that name"):
+        with pytest.raises(UsageError, match="recording of that name; found the same file"):
+            keep_recording(study, file, "P07", at=AT)
+        file.write_bytes(b"another")
+        with pytest.raises(UsageError, match="recording of that name; found another file"):
             keep_recording(study, file, "P07", at=AT)
 
     assert broken(folder) == []

@@ -48,7 +48,8 @@ def import_(
         )
     else:
         typer.echo(f"{count(len(done.sessions), 'recording')} brought in: {', '.join(done.sessions) or 'none'}.")
-        typer.echo(f"Review: decussa serve {study}")
+        if done.sessions:
+            typer.echo(f"Review: decussa serve {study}")
     for _, why in refused:
         typer.echo(f"Refused: {why}", err=True)
     if refused:

@@ -88,14 +88,15 @@ def _keep(study: Study, part: Path, target: Path, pseudonym: str, at: str) -> Pa
     kept = RecordingKept(file=file, pseudonym=pseudonym, sha256=sha256_of(part))
     with study.database.transaction() as connection:
         present(connection, pseudonym)
-        if any(
-            entry.body.file == kept.file
-            for entry in entries_of(connection, STUDY)
-            if isinstance(entry.body, RecordingKept)
-        ):
+        before = [entry.body for entry in entries_of(connection, STUDY) if isinstance(entry.body, RecordingKept)]
+        if found := [one for one in before if one.file == kept.file]:
             part.unlink()
+            same = found[0].sha256 == kept.sha256
             raise UsageError(
-                "study has a recording of that name", where=target, do="rename the file and take it in again"
+                "study has a recording of that name",
+                where=target,
+                found="the same file" if same else "another file",
+                do="leave it out: it was taken in before" if same else "rename the file and take it in again",
             )
         # A file that a crash left here without an entry is simply replaced.
         part.rename(target)
