@@ -147,6 +147,28 @@ def test_a_plan_shows_pulses_minutes_order_and_what_a_threshold_makes_impossible
         assert word in out
 
 
+@pytest.mark.parametrize("option", ["--threshold", "--active-threshold"])
+@pytest.mark.parametrize("value", ["0", "-1", "101", "nan"])
+def test_a_threshold_that_no_stimulator_has_is_refused(run, option, value):
+    code, _, err = run("plan", "hand", option, value)
+    assert code == 2
+    assert "this is no threshold" in one_sentence(err)
+
+
+def test_a_rehearsal_is_kept_out_of_a_study(run, study, short):
+    code, _, err = run("rehearse", short, study, "--auto")
+    assert code == 2
+    assert "folder holds another study" in one_sentence(err)
+    assert people_of(study) == {}
+
+
+def test_a_participant_gets_a_report_for_each_session(run, study, tmp_path):
+    for who in ("P07", "P08"):
+        run("run", study, "--participant", who, "--source", "virtual", "--auto")
+    assert run("report", study, "--session", "P07", "--out", tmp_path / "r")[0] == 0
+    assert [path.name for path in (tmp_path / "r").iterdir()] == ["P07-1.pdf"]
+
+
 def test_a_new_study_is_not_made_over_another(run, study, short):
     code, _, err = run("new", study, "--protocol", short)
     assert code == 2

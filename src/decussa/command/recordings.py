@@ -192,9 +192,12 @@ def summarise(
 @app.command()
 def report(
     folder: Annotated[
-        Path, typer.Argument(help="BIDS data set, folder of recordings, or one recording.", metavar="DIR")
+        Path, typer.Argument(help="Study, BIDS data set, folder of recordings, or one recording.", metavar="DIR")
     ],
-    session: Annotated[str, typer.Option(help="Only this one: PARTICIPANT or PARTICIPANT/SESSION.")] = "",
+    session: Annotated[
+        str,
+        typer.Option(help="Only this one: PARTICIPANT or PARTICIPANT/SESSION; of a study a session or PARTICIPANT."),
+    ] = "",
     out: Annotated[Path | None, typer.Option(help="PDF to write, or folder for several.")] = None,
     methods: Annotated[
         Path | None, typer.Option(help="Text file to write besides: methods and reporting checklist, to paste.")

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from decussa.model.dialogue import Answer, Ask, Deliver, Done, Refused, Reply, Request, Rest, Trial
+from decussa.model.errors import UsageError
 from decussa.model.trial import ACCEPT
 from decussa.plan.blocks import CURVE
 from decussa.plan.session import session_plan, step_name
@@ -120,7 +121,18 @@ def preview(name_or_path: str, *, rmt: float | None = None, amt: float | None = 
 def preview_protocol(
     protocol: Protocol, name: str, *, rmt: float | None = None, amt: float | None = None, seed: int = 1
 ) -> Preview:
-    """Return the same for a protocol that was read already."""
+    """Return the same for a protocol that was read already.
+
+    Raises
+    ------
+    UsageError
+        If a threshold is none that a stimulator could be set to.
+    """
+    for where, given in (("--threshold", rmt), ("--active-threshold", amt)):
+        if given is not None and not 0 < given <= 100:
+            raise UsageError(
+                "this is no threshold", where=where, expected="above 0 and up to 100 % MSO", found=f"{given:g}"
+            )
     threshold = USUAL_RMT if rmt is None else rmt
     stand_in = _StandIn(threshold, threshold * ACTIVE_SHARE if amt is None else amt, protocol)
     steps = _walk(protocol, stand_in, seed)

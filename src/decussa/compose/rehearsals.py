@@ -18,7 +18,7 @@ from decussa.session.scribe import Listener
 from decussa.source.virtual.person import VirtualParticipant
 from decussa.source.virtual.source import VirtualSource
 from decussa.store.journal import open_journal
-from decussa.store.people import add_participant, add_session
+from decussa.store.people import add_participant, add_session, participants
 from decussa.store.records import Started
 from decussa.store.study import STUDY_FILE, open_study
 
@@ -52,11 +52,19 @@ def rehearse(
     if not (folder / STUDY_FILE).exists():
         new_rehearsal(protocol_name, folder, seed=seed, at=to_text(clock.now()))
     with open_study(folder, write=True) as study:
+        session = f"{_pseudonym(seed)}-1"
+        if not any(session in one.sessions for one in participants(study)):
+            raise UsageError(
+                "folder holds another study",
+                where=folder,
+                expected=f"a rehearsal with seed {seed}",
+                do="name another folder, or the seed that it was made with",
+            )
         protocol = read_protocol(study.protocol_text, where=folder / "protocol.toml")
         person = virtual_person(protocol, seed, hard=hard)
         return run_in(
             study,
-            f"{_pseudonym(seed)}-1",
+            session,
             VirtualSource(person, errors=errors),
             operator,
             clock=clock,

@@ -26,6 +26,7 @@ from decussa.model.table import SUMMARY_NAMES
 from decussa.plan.session import step_name
 from decussa.protocol.schema import Protocol, read_protocol
 from decussa.protocol.steps import SilentPeriodBlock
+from decussa.recording.whole_file import make_folder
 from decussa.report.methods import study_checklist
 from decussa.report.session_report import (
     Reported,
@@ -90,8 +91,7 @@ def _target(folder: Path, name: str, out: Path | None, *, several: bool) -> Path
     if out is None:
         return folder / "reports" / f"{name}.pdf"
     if out.suffix.lower() != ".pdf":
-        out.mkdir(parents=True, exist_ok=True)
-        return out / f"{name}.pdf"
+        return make_folder(out) / f"{name}.pdf"
     if several:
         raise UsageError("one PDF cannot hold several sessions", where="--out", expected="a folder", found=str(out))
     return out
@@ -173,9 +173,11 @@ def study_methods(folder: Path, *, session: str = "", rater: str = FIRST) -> str
 
 def _named(study: Study, session: str) -> tuple[str, ...]:
     names = sessions_of(study)
-    if session and session not in names:
-        raise UsageError("study has no such session", where="--session", expected=", ".join(names), found=repr(session))
-    return (session,) if session else names
+    if not session or session in names:
+        return (session,) if session else names
+    if own := next((one.sessions for one in participants(study) if one.pseudonym == session), ()):
+        return own
+    raise UsageError("study has no such session", where="--session", expected=", ".join(names), found=repr(session))
 
 
 def _session_before(journal: Journal) -> str:

@@ -132,7 +132,8 @@ def open_journal(study: Study, session: str = STUDY) -> Iterator[Journal]:
     with study.database.transaction() as connection:
         names = connection.execute(select(JOURNAL.c.name).order_by(JOURNAL.c.id)).scalars().all()
         if session not in names:
-            raise UsageError("study has no such session", expected=", ".join(names), found=repr(session))
+            known = ", ".join(name for name in names if name != STUDY)
+            raise UsageError("study has no such session", expected=known, found=repr(session))
     if not study.write or session == STUDY:
         yield Journal(study, session)
         return
