@@ -40,8 +40,11 @@ def ratios(shown: Sequence[RatioSoFar]) -> str:
 
 def _ratio_words(one: RatioSoFar) -> str:
     value = "—" if math.isnan(one.now.value) else number(one.now.value, 2)
-    pairs = phrase("{count} pairs", count=one.n)
-    return f"{one.name} {value} {interval(one.now, 2)}, {pairs}"
+    return f"{one.name} {value} {interval(one.now, 2)}, {_pairs(one.n)}"
+
+
+def _pairs(count: int) -> str:
+    return phrase("1 pair") if count == 1 else phrase("{count} pairs", count=count)
 
 
 def _ratio_row(scale: Scale, one: RatioSoFar, y: float, series: int) -> str:
@@ -54,7 +57,7 @@ def _ratio_row(scale: Scale, one: RatioSoFar, y: float, series: int) -> str:
     value = "—" if math.isnan(one.now.value) else number(one.now.value, 2)
     parts.append(
         words(380, y - 2, value, "tl", "start")
-        + words(380, y + 17, interval(one.now, 2) or phrase("{count} pairs", count=one.n), "t", "start")
+        + words(380, y + 17, interval(one.now, 2) or _pairs(one.n), "t", "start")
     )
     return "".join(parts)
 

@@ -70,11 +70,12 @@ def _setting(stimulus: Stimulus, before: Deliver | None) -> str:
     if old is not None and (old.stim_type == "nerve") == nerve:
         was = old.current_ma if nerve else old.intensity_mso
     note = _was(value, was, unit)
+    size = "num long" if len(f"{value:g}") > 3 else "num"
     if old is not None and old.stim_type == "paired":
         note += f"<br><b>{phrase('no conditioning pulse')}</b>"
     return (
         f'<div class="set {_news(value, was)}"><span class="verb">{phrase("Set")}</span>'
-        f'<span class="num">{value:g}</span><span class="unit">{unit}</span><span class="was">{note}</span></div>'
+        f'<span class="{size}">{value:g}</span><span class="unit">{unit}</span><span class="was">{note}</span></div>'
     )
 
 
