@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from decussa.measuring.times import OnsetMethod
 
-VERSION = "measure 2"
+VERSION = "measure 3"
 
 
 @dataclass(frozen=True, slots=True)

@@ -165,7 +165,7 @@ def find_returns(
 @compiled
 def widen(loose: Array, hidden: float, leaning: float, step_ms: float) -> Array:
     """Let the posterior reach earlier, the more the more of a beginning is ``hidden`` and the more samples lean, and later."""
-    least = (EARLIER_MS + HIDDEN_MS * hidden) / step_ms
+    least = (EARLIER_MS + HIDDEN_MS * hidden) / step_ms + 0.5  # where between two samples is not known either
     per_width = EARLIER_PER_WIDTH + HIDDEN_PER_WIDTH * hidden + LEANING_PER_WIDTH * leaning
     earlier = reach_out(loose, EARLIER_SHARE, least, per_width, False)
     return reach_out(earlier, LATER_SHARE, LATER_MS / step_ms, LATER_PER_WIDTH, True)
