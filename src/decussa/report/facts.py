@@ -131,7 +131,7 @@ def _told(recordings: Sequence[Recording], name: str) -> str:
     told = []
     for value in values:
         tasks = dict.fromkeys(_task(recording) for recording in recordings if recording.facts.get(name) == value)
-        told.append(f"{', '.join(tasks)}: {value}")
+        told.append(f"{', '.join(tasks)}: {value.rstrip('.')}")
     return words.shortened(words.in_print("; ".join(told)), LONGEST * len(values))
 
 
