@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from itertools import islice
 
 import pandas as pd
@@ -334,3 +335,12 @@ def test_what_cannot_be_meant_is_refused_before_anything_is_written(archive, tmp
         measured(archive, tmp_path / out, **how)
 
     assert not (tmp_path / out).exists()
+
+
+def test_a_window_that_fits_no_recording_is_said_also_of_what_is_not_measured_again(archive, tmp_path):
+    asked = replace(QUICK, windows={"FDI": (12.0, 48.0), "FID": (10.0, 50.0)})
+    for _ in range(2):
+        notes = measure_archive(archive, tmp_path / "out", settings=asked).notes
+        assert [note for note in notes if "window" in note] == [
+            "the window asked for 'FID' was not used: no channel and no muscle has this name"
+        ]

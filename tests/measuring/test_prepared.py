@@ -1,13 +1,15 @@
 """Whether the measuring code is compiled already."""
 
+import concurrent.futures
 import os
+from concurrent.futures.process import BrokenProcessPool
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from decussa.measuring.kernel import read_block
-from decussa.measuring.prepared import is_kept, is_prepared
+from decussa.measuring.prepared import is_kept, is_prepared, prepare
 from decussa.measuring.sweeps import measure_sweeps
 
 
@@ -31,3 +33,16 @@ def test_in_an_empty_folder_or_older_than_its_source_it_is_not(tmp_path):
 
     os.utime(index, (0, 0))
     assert not is_kept(kernel)
+
+
+def test_a_process_that_dies_leaves_its_part_to_the_first_sweep(monkeypatch):
+    class Dying(concurrent.futures.Executor):
+        def __init__(self, *_, **__):
+            pass
+
+        def submit(self, *_):
+            raise BrokenProcessPool("a process was killed")
+
+    monkeypatch.setattr(concurrent.futures, "ProcessPoolExecutor", Dying)
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    prepare()

@@ -184,7 +184,7 @@ def _into_data_set(
     tasks = [Task(source, there.get(source.identity)) for source in sources]
     outcomes = [_slim(outcome) for outcome in _work(job, tasks, workers, scheduler, progress)]
     PartStore(root).tidy(asked)
-    archive = _sum_up(outcomes)
+    archive = _sum_up(job, outcomes)
     return replace(archive, out=out if archive.rows else "")
 
 
@@ -199,7 +199,7 @@ def _into_table(
                 writer = writer or stack.enter_context(_open(out))
                 writer.add(outcome.trials, outcome.provenance)
             outcomes.append(_slim(outcome))
-    return replace(_sum_up(outcomes), out=out if writer is not None else "")
+    return replace(_sum_up(job, outcomes), out=out if writer is not None else "")
 
 
 @contextmanager
@@ -241,11 +241,11 @@ def _work(
 
 def _slim(outcome: Outcome) -> Outcome:
     """Return what is needed at the end: thousands are held in memory until then."""
-    kept = {name: outcome.provenance[name] for name in ("files", "delivery") if name in outcome.provenance}
+    kept = {name: outcome.provenance[name] for name in ("files", "delivery", "windows") if name in outcome.provenance}
     return replace(outcome, trials=None, provenance=kept)
 
 
-def _sum_up(outcomes: Sequence[Outcome]) -> Archive:
+def _sum_up(job: Job, outcomes: Sequence[Outcome]) -> Archive:
     verdicts: dict[str, int] = dict.fromkeys(VERDICTS, 0)
     for outcome in outcomes:
         for kind, rows in outcome.verdicts.items():
@@ -257,9 +257,17 @@ def _sum_up(outcomes: Sequence[Outcome]) -> Archive:
         verdicts=verdicts,
         refused=tuple((outcome.place, outcome.refused) for outcome in outcomes if outcome.refused is not None),
         faults=tuple((outcome.place, outcome.fault, outcome.trace) for outcome in outcomes if outcome.fault),
-        notes=(*(note for outcome in outcomes for note in outcome.notes), *_copies(done)),
+        notes=(*(note for outcome in outcomes for note in outcome.notes), *_copies(done), *_unused(job.settings, done)),
         delivery={outcome.place: proof for outcome in done if (proof := outcome.provenance.get("delivery"))},
     )
+
+
+def _unused(settings: MeasureSettings, outcomes: Sequence[Outcome]) -> Iterator[str]:
+    """Yield a note for each window asked for that no recording had a use for."""
+    told = [outcome.provenance["windows"] for outcome in outcomes if "windows" in outcome.provenance]
+    used = {name for names in told for name in names}
+    for name in sorted({*settings.windows, *settings.m_windows} - used) if 0 < len(told) == len(outcomes) else ():
+        yield f"the window asked for {name!r} was not used: no channel and no muscle has this name"
 
 
 def _copies(outcomes: Sequence[Outcome]) -> Iterator[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import traceback
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ from decussa.batch.parts import Part, PartStore
 from decussa.batch.proof import prove_delivery
 from decussa.batch.settings import MeasureSettings
 from decussa.model.errors import DecussaError, MachineError, RecordingError
+from decussa.model.recording import Channel
 from decussa.model.trial import VERDICTS
 from decussa.model.version import VERSION
 from decussa.recording.bids import deciding_files, find_root
@@ -124,11 +125,18 @@ def _measure_file(job: Job, source: Source, path: Path, known: Part | None, prog
     verdicts: dict[str, int] = {kind: int((trials["verdict"] == kind).sum()) for kind in VERDICTS}
     notes = tuple(f"{recording.name}: {note}" for note in recording.notes)
     provenance |= {"recording": recording.name, "verdicts": verdicts, "notes": list(notes)}
+    provenance["windows"] = windows_used(recording.channels, job.settings)
     provenance["delivery"] = prove_delivery(recording, trials).as_dict()
     if parts is None:
         return Outcome(place=source.place, verdicts=verdicts, provenance=provenance, notes=notes, trials=trials)
     parts.keep(trials, provenance, source.identity, state, known)
     return Outcome(place=source.place, verdicts=verdicts, provenance=provenance, notes=notes)
+
+
+def windows_used(channels: Sequence[Channel], settings: MeasureSettings) -> list[str]:
+    """Return the names of windows asked for that a channel or its muscle has."""
+    names = {name for channel in channels for name in (channel.name, channel.muscle.key)}
+    return sorted(names & {*settings.windows, *settings.m_windows})
 
 
 def settings_text(job: Job) -> str:

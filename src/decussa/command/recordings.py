@@ -120,6 +120,10 @@ def _draft(paths: list[str], events: Path | None, target: Path, *, as_json: bool
 
     if len(paths) != 1:
         raise UsageError("a mapping is drafted from one recording", expected="one path", found=f"{len(paths)}")
+    if Path(paths[0]).is_dir():
+        raise UsageError(
+            "a mapping is drafted from one recording", where=paths[0], expected="a recording", found="a folder"
+        )
     if target.exists():
         raise UsageError("draft would replace a file", where=target, do="name another file, or remove it first")
     text = draft_mapping(paths[0], events)

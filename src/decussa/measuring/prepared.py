@@ -43,7 +43,7 @@ def prepare(onset: str | None = "model") -> None:
     The compiler works on one function of a process at a time. A process that cannot start or dies leaves its part to the first
     sweep.
     """
-    from concurrent.futures import ProcessPoolExecutor, wait
+    from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, wait
     from multiprocessing import get_context
 
     parts: tuple[Callable[[], None], ...] = (silences, onsets, sizes) if onset == "model" else ()
@@ -53,7 +53,7 @@ def prepare(onset: str | None = "model") -> None:
     try:
         with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
             wait([pool.submit(part) for part in parts])
-    except OSError:
+    except (OSError, BrokenExecutor):
         return
 
 
