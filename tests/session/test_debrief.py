@@ -54,6 +54,7 @@ def test_a_whole_session_is_talked_over(tmp_path):
 
     assert any("stimuli" in sentence for sentence in said)
     assert any("threshold: " in sentence for sentence in said)
+    assert all(sentence[0].isupper() or sentence[0].isdigit() for sentence in said)
     assert any("discomfort" in sentence for sentence in said)
 
 

@@ -147,7 +147,7 @@ def _threshold_pulses(view: LiveView) -> list[str]:
             used = sum(counts.values())
             compared = "no more than" if used <= NEEDED_FOR_THRESHOLD else "more than"
             said.append(
-                f"{step}: {used} pulses, {compared} the {NEEDED_FOR_THRESHOLD} that adaptive hunting is known to need."
+                f"Step {step}: {used} pulses, {compared} the {NEEDED_FOR_THRESHOLD} that adaptive hunting is known to need."
             )
     return said
 
