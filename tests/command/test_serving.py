@@ -11,7 +11,9 @@ from decussa.command.cli import main
 def refusal(capsys, *arguments):
     with pytest.raises(SystemExit) as ended:
         main(["serve", *arguments])
-    return ended.value.code, capsys.readouterr().err
+    out, err = capsys.readouterr()
+    assert out == "", "an address is told that is not served"
+    return ended.value.code, err
 
 
 def test_where_the_pages_are_not_installed_the_command_says_so(monkeypatch, capsys, tmp_path):

@@ -38,8 +38,9 @@ def serve(
     from decussa.screen.network import HERE, read_network
 
     network = read_network(folder, open_to, certificate, key)
-    if network is None:
-        typer.echo(f"Decussa: http://{HERE}:{port}/ for this machine alone. Ctrl-C ends it; what is written stays.")
-    else:
-        typer.echo(f"Decussa: https://{open_to}:{port}/ for whoever has a code and a pass phrase. Ctrl-C ends it.")
-    serve_pages(folder, port=port, language=language, network=network)
+    said = (
+        f"Decussa: http://{HERE}:{port}/ for this machine alone. Ctrl-C ends it; what is written stays."
+        if network is None
+        else f"Decussa: https://{open_to}:{port}/ for whoever has a code and a pass phrase. Ctrl-C ends it."
+    )
+    serve_pages(folder, port=port, tell=lambda: typer.echo(said), language=language, network=network)

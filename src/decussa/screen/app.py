@@ -45,8 +45,12 @@ def build(root: Path) -> Desk:
     return desk
 
 
-def serve(root: Path, *, port: int, language: str = ENGLISH, network: Network | None = None) -> None:
+def serve(
+    root: Path, *, port: int, tell: Callable[[], None], language: str = ENGLISH, network: Network | None = None
+) -> None:
     """Serve the pages until the program is stopped: on 127.0.0.1, or on a network behind TLS and a door.
+
+    ``tell`` is called when language and address are known to do, before the first page can be asked for.
 
     Raises
     ------
@@ -66,6 +70,7 @@ def serve(root: Path, *, port: int, language: str = ENGLISH, network: Network | 
         app.add_middleware(Door, study=root)
         app.add_middleware(Guard, hosts=(f"{network.name}:{port}",), tls=True)
         files = {"ssl_certfile": str(network.certificate), "ssl_keyfile": str(network.key)}
+    tell()
     ui.run(
         host=host,
         port=port,
