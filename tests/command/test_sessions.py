@@ -65,6 +65,7 @@ def test_a_rehearsal_is_not_mixed_with_that_of_another_person(run, short, tmp_pa
 def test_a_kind_of_person_or_a_pace_that_is_not_known_is_refused_with_what_there_is(run, short, tmp_path):
     code, _, err = run("rehearse", short, tmp_path / "a", "--auto", "--person", "sleepwalker")
     assert (code, "tense" in one_sentence(err)) == (2, True)
+    assert not (tmp_path / "a").exists()
     code, _, err = run("rehearse", short, tmp_path / "b", "--auto", "--pace", "brisk")
     assert (code, "quick or real" in one_sentence(err)) == (2, True)
 

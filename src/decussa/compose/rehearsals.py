@@ -10,7 +10,7 @@ from pathlib import Path
 from decussa.compose.sessions import Outcome, new_study, run_in
 from decussa.compose.virtual_people import mishaps_of, person_of, virtual_person
 from decussa.model.errors import UsageError
-from decussa.protocol.schema import Protocol, read_protocol
+from decussa.protocol.schema import Protocol, load_protocol, read_protocol
 from decussa.session.clock import Clock, RealClock, VirtualClock, to_text
 from decussa.session.operator import Operator
 from decussa.session.recovery import last_start
@@ -50,7 +50,7 @@ def rehearse(
     """
     clock: Clock = RealClock() if real_pace else VirtualClock(VIRTUAL_MORNING)
     if not (folder / STUDY_FILE).exists():
-        new_rehearsal(protocol_name, folder, seed=seed, at=to_text(clock.now()))
+        new_rehearsal(protocol_name, folder, seed=seed, at=to_text(clock.now()), hard=hard)
     with open_study(folder, write=True) as study:
         session = f"{_pseudonym(seed)}-1"
         if not any(session in one.sessions for one in participants(study)):
@@ -116,8 +116,15 @@ def _seed_of(session: str) -> int:
     return int(found[1])
 
 
-def new_rehearsal(protocol_name: str, folder: Path, *, seed: int, at: str) -> Path:
-    """Make a study that holds one virtual participant with one session; return the folder."""
+def new_rehearsal(protocol_name: str, folder: Path, *, seed: int, at: str, hard: str = "drawn") -> Path:
+    """Make a study that holds one virtual participant with one session; return the folder.
+
+    Raises
+    ------
+    UsageError
+        If there is no such kind of person, or no such protocol; nothing is made then.
+    """
+    virtual_person(load_protocol(protocol_name)[0], seed, hard=hard)
     new_study(folder, protocol_name, at=at)
     with open_study(folder, write=True) as study:
         add_participant(study, _pseudonym(seed), at=at)

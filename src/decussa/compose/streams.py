@@ -133,7 +133,7 @@ def invented_amplifier(
     if not on_network:
         stay_on_this_machine()
     if not (folder / STUDY_FILE).exists():
-        new_rehearsal(protocol_name, folder, seed=seed, at=to_text(datetime.now(UTC)))
+        new_rehearsal(protocol_name, folder, seed=seed, at=to_text(datetime.now(UTC)), hard=hard)
     source_id = f"invented amplifier {seed}"
     streams = folder / STREAMS_FILE
     if not streams.exists():
