@@ -116,12 +116,17 @@ def test_the_same_table_twice_changes_nothing(folder, capsys) -> None:
         (["pool", "{trials}", "--effect", "1", "--out", "x"], 2, "a ratio above 0 other than 1"),
         (["pool", "{trials}", "{trials}", "--out", "x"], 1, "a sweep stands twice"),
         (["pool", "{trials}", "--people", "absent.tsv", "--out", "x"], 1, "no such file"),
+        (["pool", "{trials}", "--people", "{trials}", "--out", "x"], 1, "trials.csv: a participant has several"),
+        (["pool", "{trials}", "--people", "nobody.csv", "--out", "x"], 1, "nobody.csv: nobody is named; exp"),
+        (["compare", "{trials}", "{trials}", "--people", "nobody.csv", "--out", "x"], 1, "nobody.csv: nobody is named"),
+        (["pool", "{trials}", "--sites", "nobody.csv", "--out", "x"], 2, "nobody.csv: the site profile"),
         (["pool", "{trials}", "--rater", "R1", "--out", "x"], 2, "only a study has raters"),
         (["compare", "{trials}", "absent.csv", "--out", "x"], 1, "no such file"),
     ],
 )
 def test_what_cannot_be_pooled_is_said_in_a_line(folder, tmp_path, monkeypatch, capsys, arguments, code, says) -> None:
     monkeypatch.chdir(tmp_path)
+    (tmp_path / "nobody.csv").write_text("town,amplifier\nA,B\n", encoding="utf-8")
     with pytest.raises(SystemExit) as end:
         main([argument.format(trials=folder / "trials.csv") for argument in arguments])
     assert end.value.code == code

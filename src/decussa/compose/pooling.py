@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,13 +14,14 @@ from decussa.batch.trials import complete
 from decussa.compose.reviewed_trials import FIRST
 from decussa.compose.study_reports import is_study, study_methods
 from decussa.compose.summarising import read_trials, session_tables_of
-from decussa.model.errors import MachineError, RecordingError, UsageError
+from decussa.model.errors import DecussaError, MachineError, RecordingError, UsageError
 from decussa.pool.comparisons import Comparison, compare
 from decussa.pool.methods import SWEEP, Differences, QuantityChange, differences, summary_changes
 from decussa.pool.models import fit_muscle
 from decussa.pool.pooled import Pooled, pool
 from decussa.pool.repeated import reliabilities
-from decussa.pool.tidy import muscles, with_people
+from decussa.pool.sites import PROFILE
+from decussa.pool.tidy import PEOPLE, muscles, with_people
 from decussa.recording.read import fingerprint
 from decussa.report.pool_files import write_differences, write_pool
 
@@ -122,9 +124,10 @@ def pool_files(
     taken = _take(paths, rater)
     listed = None if people is None else _sheet(people)
     described = None if sites is None else _sheet(sites)
-    found = pool_trials(
-        taken.trials, listed, described, reference=reference, effect=effect, summary=taken.summary
-    )  # fmt: skip
+    with _called_by_file({PEOPLE: people, PROFILE: sites}):
+        found = pool_trials(
+            taken.trials, listed, described, reference=reference, effect=effect, summary=taken.summary
+        )  # fmt: skip
     sheets = [f"`{path.name}` (SHA-256 {fingerprint(path)})" for path in (people, sites) if path is not None]
     methods = "\n".join(study_methods(path, rater=rater) for path in paths if is_study(path))
     return found, write_pool(out, found, inputs=[*taken.inputs, *sheets], methods=methods)
@@ -191,6 +194,17 @@ def _sheet(path: Path) -> pd.DataFrame:
         ) from error
 
 
+@contextmanager
+def _called_by_file(files: Mapping[str, Path | None]) -> Iterator[None]:
+    """Let errors about a table say the name of its file."""
+    try:
+        yield
+    except DecussaError as error:
+        if (path := files.get(error.where)) is not None:
+            error.move(error.where, str(path))
+        raise
+
+
 def compare_files(
     first: Path, second: Path, out: Path, *, people: Path | None = None, reference: str = ""
 ) -> Compared:  # fmt: skip
@@ -208,7 +222,8 @@ def compare_files(
     shared = tables[0][SWEEP].merge(tables[1][SWEEP], on=SWEEP)
     tables = [table.merge(shared, on=SWEEP) for table in tables]
     changes = summary_changes(*(summarise(table) for table in tables))
-    answers = [_answers(with_people(table, listed), reference) for table in tables]
+    with _called_by_file({PEOPLE: people}):
+        answers = [_answers(with_people(table, listed), reference) for table in tables]
     both = tuple((one, answers[1][key]) for key, one in answers[0].items() if key in answers[1])
     names = _called(first, tables[0]), _called(second, tables[1])
     files = write_differences(out, names, found, changes, both)

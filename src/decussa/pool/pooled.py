@@ -90,10 +90,10 @@ def pool(
     Raises
     ------
     UsageError
-        If the reference is no condition, or the effect no ratio.
+        If the reference is no condition, the effect no ratio, or ``described`` no profile of sites.
     """
     several = len(set(trials["site"])) > 1
-    profiles, warnings = site_profiles(trials, described) if several else (pd.DataFrame(), ())
+    profiles, warnings = site_profiles(trials, described)
     return Pooled(
         muscles=tuple(_muscle(one, effect=effect, seed=seed, sites=several) for one in muscles(trials, reference=reference)),
         reliability=tuple(reliabilities(summary)),

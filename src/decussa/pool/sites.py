@@ -16,6 +16,8 @@ from decussa.pool.meta import Joined, join, without_each
 from decussa.pool.models import fit_muscle
 from decussa.pool.tidy import Muscle
 
+#: What errors call the table that describes the sites, where no file is known.
+PROFILE = "site profile"
 #: What a site's people and settings are described by: column of the trial table, name in the profile.
 _PROFILE = (
     ("background_rms_uv", "background_median_uv"),
@@ -79,6 +81,8 @@ def _table(key: tuple[str, str, str, str, str], rows: Sequence[tuple[str, Compar
 def site_profiles(trials: pd.DataFrame, described: pd.DataFrame | None = None) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return one row per site and muscle with what was done and found there, and warnings where sizes are not comparable.
 
+    Trials of one site have no profile; ``described`` is checked all the same.
+
     Parameters
     ----------
     trials : DataFrame
@@ -91,6 +95,10 @@ def site_profiles(trials: pd.DataFrame, described: pd.DataFrame | None = None) -
     UsageError
         If ``described`` has no column ``site``, or has a site twice.
     """
+    if described is not None:
+        _refuse_if_not_of_sites(described)
+    if trials["site"].nunique() < 2:
+        return pd.DataFrame(), ()
     rows, warnings = [], []
     for (site, muscle), own in trials.groupby(["site", "muscle"], sort=True):
         singles = own[own["kept"] & (own["stim_type"] == "single")]
@@ -120,12 +128,22 @@ def _plain(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
+def _refuse_if_not_of_sites(described: pd.DataFrame) -> None:
+    if "site" not in described.columns:
+        found = f"columns {', '.join(map(str, described.columns))}" if len(described.columns) else "no columns"
+    else:
+        names = described["site"].astype(str)
+        twice = names[names.duplicated()].unique()
+        if not len(twice):
+            return
+        found = f"several rows for {', '.join(twice[:5])}"
+    raise UsageError(
+        "the site profile cannot be joined", where=PROFILE, expected="a column site, each site once", found=found,
+        do="call the column of the sites site, and leave one row for each",
+    )  # fmt: skip
+
+
 def _described(profile: pd.DataFrame, described: pd.DataFrame) -> pd.DataFrame:
-    if "site" not in described.columns or described["site"].astype(str).duplicated().any():
-        raise UsageError(
-            "the site profile cannot be joined", where="site profile", expected="a column site, each site once",
-            found=", ".join(map(str, described.columns)) or "no columns",
-        )  # fmt: skip
     own = described.assign(site=described["site"].astype(str)).rename(
         columns={name: f"profile_{name}" for name in described.columns if name in profile.columns and name != "site"}
     )

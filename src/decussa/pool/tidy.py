@@ -11,6 +11,8 @@ import pandas as pd
 
 from decussa.model.errors import RecordingError, UsageError
 
+#: What errors call the table of participants, where no file is known.
+PEOPLE = "table of participants"
 #: Columns that make a block; a block of the same name in another recording is another block.
 _BLOCK = ["recording", "task", "run", "block"]
 _SESSION = ["session", "timepoint"]
@@ -57,7 +59,7 @@ def with_people(trials: pd.DataFrame, people: pd.DataFrame | None) -> pd.DataFra
         if lacking:
             raise RecordingError(
                 "participants of the trials are not in the table of participants",
-                where="table of participants",
+                where=PEOPLE,
                 expected="a row for each",
                 found=f"none for {', '.join(lacking[:5])}",
                 do="add them, with group and site as text",
@@ -75,14 +77,22 @@ def _known_people(people: pd.DataFrame) -> pd.DataFrame:
     key = next((names[name] for name in ("participant", "participant_id") if name in names), None)
     if key is None:
         raise RecordingError(
-            "nobody is named", where="table of participants", expected="a column participant or participant_id"
+            "nobody is named",
+            where=PEOPLE,
+            expected="a column participant or participant_id",
+            found=", ".join(map(str, people.columns)) or "no columns",
+            do="name the column of pseudonyms so",
         )
     known = people.rename(columns={key: "participant", **{names[n]: n for n in ("group", "site") if n in names}}).copy()
     known["participant"] = _text(known["participant"]).str.removeprefix("sub-")
     twice = known["participant"][known["participant"].duplicated()].unique()
     if len(twice):
         raise RecordingError(
-            "a participant has several rows", where="table of participants", found=", ".join(twice[:5])
+            "a participant has several rows",
+            where=PEOPLE,
+            expected="one row for each",
+            found=f"several for {', '.join(twice[:5])}",
+            do="leave one row for each",
         )
     return known.set_index("participant")
 
