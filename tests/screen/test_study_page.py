@@ -1,6 +1,7 @@
 """The Study page in a real browser: from an empty folder to a study with people, days, files and a back-up; attacks on it."""
 
 import http.client
+import os
 import re
 import shutil
 from contextlib import closing
@@ -386,10 +387,21 @@ def test_a_study_elsewhere_cannot_be_reached(server, served_root, open_page, sho
     if not outside.exists():
         make_study(served_root.parent, "outside", short_protocol)
     page = open_page()
-    for path in ("/study/..%2Foutside", "/study/%2e%2e%2foutside", "/study/nothing", "/prepare/..%2Foutside/x"):
+    said_before = os.fstat(server.log.fileno()).st_size
+    for path in (
+        "/study/..%2Foutside",
+        "/study/%2e%2e%2foutside",
+        "/study/nothing",
+        "/prepare/..%2Foutside/x",
+        "/run/nothing/P-1",
+        "/read/nothing/P-1",
+    ):
         page.goto(server.url + path)
         assert "Something is wrong" in page.title()
         assert str(served_root) not in page.content()
+    said = os.pread(server.log.fileno(), 1_000_000, said_before).decode()
+    assert "There is no such study here; found 'nothing'" in said
+    assert "Traceback" not in said
     shutil.rmtree(outside)
 
 

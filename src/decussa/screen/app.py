@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,7 @@ def build(root: Path) -> Desk:
     for add_pages in PAGES:
         add_pages(desk)
     app.on_page_exception(_show_fault)
+    logging.getLogger("nicegui").addFilter(_without_needless_traceback)
     app.exception_handler(404)(_answer_nothing_here)
     return desk
 
@@ -90,6 +92,13 @@ def serve(
 def _show_fault(fault: Exception) -> None:
     """Say on the page what went wrong, without path or traceback; those go to the terminal."""
     show_error(fault if isinstance(fault, DecussaError) else None)
+
+
+def _without_needless_traceback(record: logging.LogRecord) -> bool:
+    """Leave a sentence of what a person must act on, such as an address that was typed wrong; faults keep their traceback."""
+    if record.exc_info and isinstance(record.exc_info[1], DecussaError):
+        record.exc_info = None
+    return True
 
 
 def _answer_nothing_here(request: Request, _: Exception) -> Response:
