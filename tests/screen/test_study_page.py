@@ -182,7 +182,7 @@ def test_people_who_work_here_are_added_and_their_pins_are_nowhere_on_the_page(
     page = opened(open_page(f"{server.url}/study/staff"))
     page.keyboard.press("w")
     for code, name, role, pin in (
-        ("PI1", "Paula Invented", "principal investigator", "2222"),
+        ("PI1", "Paula Invented", "principal investigator", "22729183"),
         ("X", SCRIPT, "operator", ""),
     ):
         page.wait_for_selector("#new_code")
@@ -191,24 +191,24 @@ def test_people_who_work_here_are_added_and_their_pins_are_nowhere_on_the_page(
         page.select_option("#role", role)
         page.fill("#new_pin", pin)
         if page.query_selector("#by_pin"):
-            page.fill("#by_pin", "2222")
+            page.fill("#by_pin", "22729183")
         page.click(".form button[type=submit]")
         page.wait_for_selector(f".staff th:text-is('{code}')")
 
     page.select_option("#pin_of", "PI1")
-    page.fill("#pin_old", "1111")
-    page.fill("#pin_next", "3333")
+    page.fill("#pin_old", "11638253")
+    page.fill("#pin_next", "33518274")
     page.click("text=Change")
     page.wait_for_selector("text=PIN is not right")
     page.select_option("#pin_of", "PI1")
-    page.fill("#pin_old", "2222")
-    page.fill("#pin_next", "3333")
+    page.fill("#pin_old", "22729183")
+    page.fill("#pin_next", "33518274")
     page.click("text=Change")
     page.wait_for_selector(".mindbar", state="detached")
-    assert who_acts(folder, "PI1", "3333").verified
+    assert who_acts(folder, "PI1", "33518274").verified
     page.select_option("#pin_of", "X")
-    page.fill("#pin_next", "4444")
-    page.fill("#pin_by_pin", "2222")
+    page.fill("#pin_next", "44927165")
+    page.fill("#pin_by_pin", "22729183")
     page.click("text=Change")
     page.wait_for_selector("text=PIN is not right")
     assert not who_acts(folder, "X", "").verified
@@ -217,7 +217,7 @@ def test_people_who_work_here_are_added_and_their_pins_are_nowhere_on_the_page(
     assert [one.operator for one in of_study(folder, "pin changed")] == ["PI1"]
     assert SCRIPT in page.inner_text(".staff")
     assert page.title() == "Study · Decussa"
-    assert not any(pin in page.content() for pin in ("2222", "3333", "4444"))
+    assert not any(pin in page.content() for pin in ("22729183", "33518274", "44927165"))
 
 
 def test_a_check_and_a_back_up_say_how_they_ended(server, served_root, open_page, short_protocol):
