@@ -133,7 +133,7 @@ def test_two_sessions_of_a_study_are_written_side_by_side(tmp_path):
 def test_an_unknown_session_is_refused_with_the_known_ones(tmp_path):
     with (
         open_study(a_study(tmp_path / "study"), write=True) as study,
-        pytest.raises(UsageError, match="expected study, P07-1; found 'P7'"),
+        pytest.raises(UsageError, match="expected P07-1; found 'P7'"),
         open_journal(study, "P7"),
     ):
         pass
