@@ -6,13 +6,13 @@ independent ones would, so their log likelihood counts by the share of them that
 autocorrelation of the squares as for any mean of dependent ones, Bartlett 1946, doi 10.2307/2983611; both from memory). And
 what starts weakly is seen late: with some probability the true time lies before the one that is seen, by a time that grows
 with the width of the posterior; and with a smaller one after it, as what starts at once was not as weak as it might have been.
-How much was found on signals of other models than those of the tests and of
-``bench/accuracy.py``.
+How much was found on signals of other models than those of the tests and of ``bench/accuracy.py``.
 """
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +49,22 @@ def independent_share(white: Array, step_ms: float) -> float:
             running -= squares[k - lags]
         together += running * running
     return min(1.0, power * lags / together) if power > 0.0 and together > 0.0 else 1.0
+
+
+class Reach(NamedTuple):
+    """Which share of a posterior lies elsewhere, and how far on average: so many cells and half-widths."""
+
+    share: float
+    cells: float
+    per_width: float
+
+
+@compiled
+def central_95(weights: Array, earlier: Reach, later: Reach) -> tuple[float, float]:
+    """Central 95 % of a posterior that reaches earlier and then later, as places in cells."""
+    wide = reach_out(weights, earlier.share, earlier.cells, earlier.per_width, False)
+    wide = reach_out(wide, later.share, later.cells, later.per_width, True)
+    return quantile(wide, 0.025), quantile(wide, 0.975)
 
 
 @compiled

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
-from decussa.measuring.doubt import blur, independent_share, quantile, reach_out
+from decussa.measuring.doubt import Reach, blur, central_95, independent_share, quantile
 from decussa.measuring.drift import DriftFilters, follow_drift
 from decussa.measuring.onset_kernel import (
     ORDER,
@@ -202,6 +202,7 @@ def read_posterior(weights: Array, loose: Array, cell_ms: float, hidden: float) 
     value = cell_ms * middle(blur(weights, VALUE_DOUBT_MS / cell_ms), cell_ms)
     if loose.size == 0:
         return value, math.nan, math.nan
-    wide = reach_out(blur(loose, LIMIT_DOUBT_MS / cell_ms), EARLIER_SHARE, hidden / cell_ms, EARLIER_PER_WIDTH, False)
-    wide = reach_out(wide, LATER_SHARE, LATER_MS / cell_ms, LATER_PER_WIDTH, True)
-    return value, min(value, cell_ms * quantile(wide, 0.025)), max(value, cell_ms * quantile(wide, 0.975))
+    earlier = Reach(EARLIER_SHARE, hidden / cell_ms, EARLIER_PER_WIDTH)
+    later = Reach(LATER_SHARE, LATER_MS / cell_ms, LATER_PER_WIDTH)
+    low, high = central_95(blur(loose, LIMIT_DOUBT_MS / cell_ms), earlier, later)
+    return value, min(value, cell_ms * low), max(value, cell_ms * high)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled
 from decussa.measuring.silence_bins import ORDER, Single, Whole, columns
-from decussa.measuring.silence_kernel import ACTIVE, FUTURE, STEPS, judge, likelihoods, squares_left
+from decussa.measuring.silence_kernel import ACTIVE, STEPS, judge, likelihoods, squares_ahead
 
 Array = NDArray[np.float64]
 
@@ -45,10 +45,7 @@ def split_bins(
     places, count = samples.shape[0] - 2 * ORDER, chosen.size
     if count == 0:
         return np.zeros((0, ACTIVE))
-    near, cells = columns(samples, chosen), places * count
-    rest = np.empty((1 + STEPS, cells), dtype=np.float32)
-    for level in range(0, 1 + STEPS, 2):
-        squares_left(near, filters[level : level + 2], FUTURE, rest[level : level + 2])
+    rest, cells = squares_ahead(columns(samples, chosen), filters), places * count
     # silence before each sample, or from it on
     silent = np.zeros(cells)
     constant, factor = filters[0, ORDER + 2], filters[0, ORDER + 1]
@@ -76,11 +73,11 @@ def split_bins(
                 here = row[k]
                 row[k] = so_far if ending else so_far + here
                 so_far += here
-    logs, unused, seen = np.empty((ACTIVE, cells)), np.empty(cells), np.empty((ACTIVE, cells))
-    judge(rest, filters, levels, counted, unused, logs)
+    logs, units, seen = np.empty((ACTIVE, cells)), np.empty(cells), np.empty((ACTIVE, cells))
+    judge(rest, filters, levels, counted, units, logs)
     for k in range(cells):
-        unused[k] = tops[chosen[k % count]] - silent[k]
-    likelihoods(logs, unused, seen)
+        units[k] = tops[chosen[k % count]] - silent[k]
+    likelihoods(logs, units, seen)
     out = np.zeros((count, ACTIVE))
     for level in range(ACTIVE):
         for k in range(count, cells):

@@ -82,12 +82,18 @@ def whitening_filters(levels: Array, loud: Array, quiet: Array) -> Array:
         gain = levels[level] * levels[level]
         for lag in range(ORDER + 1):
             mixed[lag] = gain * loud[lag] + max(0.0, 1.0 - gain) * quiet[lag]
-        fitted = predictor(mixed)
-        for lag in range(ORDER + 1):
-            out[level, lag] = fitted[lag]
-        out[level, ORDER + 1] = 0.5 / fitted[ORDER + 1]
-        out[level, ORDER + 2] = -0.5 * math.log(fitted[ORDER + 1])
+        fill_filter(mixed, out[level])
     return out
+
+
+@compiled
+def fill_filter(covariance: Array, out: Array) -> None:
+    """Fill in coefficients, half the precision and half its log of the filter that whitens this autocovariance."""
+    fitted = predictor(covariance)
+    for lag in range(ORDER + 1):
+        out[lag] = fitted[lag]
+    out[ORDER + 1] = 0.5 / fitted[ORDER + 1]
+    out[ORDER + 2] = -0.5 * math.log(fitted[ORDER + 1])
 
 
 @compiled
@@ -97,11 +103,9 @@ def silence_filters(filters: Array, quiet: Array, step_ms: float) -> Array:
     for lag in range(ORDER + 1):
         away = lag * step_ms / WAVE_MS
         mixed[lag] = quiet[lag] + WAVE_SIZE * WAVE_SIZE * quiet[0] * math.exp(-0.5 * away * away)
-    fitted = predictor(mixed)
-    for k in range(ORDER + 1):
-        out[0, k], out[1, k] = filters[0, k], fitted[k]
-    out[0, ORDER + 1], out[1, ORDER + 1] = filters[0, ORDER + 1], 0.5 / fitted[ORDER + 1]
-    out[0, ORDER + 2], out[1, ORDER + 2] = filters[0, ORDER + 2], -0.5 * math.log(fitted[ORDER + 1])
+    for k in range(ORDER + 3):
+        out[0, k] = filters[0, k]
+    fill_filter(mixed, out[1])
     return out
 
 
@@ -149,6 +153,16 @@ def squares_left(samples: Single, filters: Array, towards: int, squares: Single)
         left_2 = x0[k] + w1 * x1[k] + w2 * x2[k] + w3 * x3[k] + w4 * x4[k] + w5 * x5[k] + w6 * x6[k]
         one[k] = left * left
         other[k] = left_2 * left_2
+
+
+@compiled
+def squares_ahead(samples: Single, filters: Array) -> Single:
+    """Squares of what predictions from the future leave at each level of ``filters``, a row for each."""
+    places, bins = samples.shape[0] - 2 * ORDER, samples.shape[1]
+    out = np.empty((filters.shape[0], places * bins), dtype=np.float32)
+    for level in range(0, filters.shape[0], 2):
+        squares_left(samples, filters[level : level + 2], FUTURE, out[level : level + 2])
+    return out
 
 
 @compiled

@@ -120,8 +120,8 @@ def find_returns(
         if why[i] == 0 and intervals:
             loose = np.zeros(cells)
             low, high = add_returns(sudden, bounds, rough, best, top, power, step_ms, loose)
-            found[i, 1], found[i, 2] = limits(loose, low, high, levels[1] / HIDING_SHARE, 1.0 - power, step_ms)
-            found[i, 1], found[i, 2] = min(found[i, 0], found[i, 1]), max(found[i, 0], found[i, 2])
+            start, end = limits(loose, low, high, levels[1] / HIDING_SHARE, 1.0 - power, step_ms)
+            found[i, 1], found[i, 2] = min(found[i, 0], start), max(found[i, 0], end)
 
 
 @compiled

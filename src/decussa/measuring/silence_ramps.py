@@ -13,13 +13,12 @@ from decussa.measuring.silence_bins import ORDER, Single, Whole, columns
 from decussa.measuring.silence_chain import weighted
 from decussa.measuring.silence_kernel import (
     ACTIVE,
-    FUTURE,
     STEPS,
     highest,
     judge,
     likelihoods,
     running_sums,
-    squares_left,
+    squares_ahead,
 )
 
 Array = NDArray[np.float64]
@@ -140,11 +139,9 @@ def sudden_scores(
     ``activity_ahead``, ``silent`` from ``silence_behind``; ``scores`` has a place for every sample of all bins.
     """
     places, count = samples.shape[0] - 2 * ORDER, chosen.size
-    near, cells = columns(samples, chosen), places * count
+    cells = places * count
     # activity of the rest of the bin, seen from behind
-    rest = np.empty((1 + STEPS, cells), dtype=np.float32)
-    for level in range(0, 1 + STEPS, 2):
-        squares_left(near, filters[level : level + 2], FUTURE, rest[level : level + 2])
+    rest = squares_ahead(columns(samples, chosen), filters)
     for level in range(1 + STEPS):
         for place in range(places - 2, -1, -1):
             row, following = rest[level, place * count :], rest[level, (place + 1) * count :]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decussa.measuring.compiled import compiled, regrouped
-from decussa.measuring.doubt import add_blurred, independent_share, quantile, reach_out, span_above
+from decussa.measuring.doubt import Reach, add_blurred, central_95, independent_share, span_above
 from decussa.measuring.exponential import LEAST, exponentials
 from decussa.measuring.silence_bins import ORDER
 from decussa.measuring.silence_kernel import FIRST
@@ -45,9 +45,9 @@ def limits(loose: Array, low: int, high: int, hidden: float, leaning: float, ste
     low, high = max(0, low - further), min(loose.size, high + further)
     least = (EARLIER_MS + HIDDEN_MS * hidden) / step_ms + 0.5  # where between two samples is not known either
     per_width = EARLIER_PER_WIDTH + HIDDEN_PER_WIDTH * hidden + LEANING_PER_WIDTH * leaning
-    wide = reach_out(loose[low:high], EARLIER_SHARE, least, per_width, False)
-    wide = reach_out(wide, LATER_SHARE, LATER_MS / step_ms, LATER_PER_WIDTH, True)
-    return low + quantile(wide, 0.025), low + quantile(wide, 0.975)
+    earlier, later = Reach(EARLIER_SHARE, least, per_width), Reach(LATER_SHARE, LATER_MS / step_ms, LATER_PER_WIDTH)
+    start, end = central_95(loose[low:high], earlier, later)
+    return low + start, low + end
 
 
 @compiled
